@@ -1,0 +1,8 @@
+//! The kernel. (Doc page follows.)
+pub mod draws;
+pub mod law;
+pub mod time;
+
+pub use draws::{Draws, Key, Purpose};
+pub use law::{Law, Shape};
+pub use time::{SimDuration, SimTime};

@@ -1,0 +1,35 @@
+//! The result of `verify`: the tool against theory and standards.
+
+use serde::{Deserialize, Serialize};
+
+use super::Figure;
+
+/// Every check of `verify`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct VerifyOutcome {
+    /// Version of this JSON layout: 1.
+    pub schema: u32,
+    /// Name and version of the tool.
+    pub tool: String,
+    /// One row a figure.
+    pub checks: Vec<CheckRow>,
+}
+
+/// One figure held against an outside value.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CheckRow {
+    /// Identity of the check ("mm1-0.8 p99").
+    pub id: String,
+    /// What is compared, in words, with its unit.
+    pub what: String,
+    /// Author, year, place.
+    pub source: String,
+    /// The outside value.
+    pub expected: f64,
+    /// Allowed relative difference beyond the interval's own half-width.
+    pub tolerance: f64,
+    /// What the tool found.
+    pub found: Figure,
+    /// Whether they agree.
+    pub ok: bool,
+}

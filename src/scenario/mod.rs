@@ -1,0 +1,3 @@
+//! What the user writes: the schema, units, spans and diagnostics, and the checked [`Scenario`].
+mod model;
+pub use model::*;

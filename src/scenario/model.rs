@@ -1,0 +1,450 @@
+//! The checked scenario: what the engine runs.
+//!
+//! Every value here was checked once, where it entered, and is trusted from then on. What the user
+//! typed (text and spans) stays in `read`; only these types travel further.
+
+use std::path::PathBuf;
+
+use crate::engine::{Law, SimDuration};
+
+/// A whole question: design, classes, objectives and how to run it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Scenario {
+    /// What the user calls it.
+    pub title: String,
+    /// Hash of the scenario's text and overrides (hex), so that a result can be traced to its input.
+    pub digest: String,
+    /// How to run it.
+    pub run: RunPlan,
+    /// The proposed design.
+    pub design: Design,
+    /// The kinds of virtual machine, in the order of the file. Not empty.
+    pub classes: Vec<Class>,
+    /// What must hold, in the order of the file.
+    pub objectives: Vec<Objective>,
+}
+
+/// A quantity that the tool settles itself unless it is stated.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Auto<T> {
+    /// The tool finds it.
+    Auto,
+    /// As stated.
+    Given(T),
+}
+
+/// `[run]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RunPlan {
+    /// Master seed.
+    pub seed: u64,
+    /// Simulated time discarded at the start of each replication.
+    pub warm_up: Auto<SimDuration>,
+    /// Simulated time measured in each replication.
+    pub length: Auto<SimDuration>,
+    /// Longest measured time a replication may reach under `length = "auto"`.
+    pub length_max: SimDuration,
+    /// Relative half-width wanted at `confidence`.
+    pub precision: f64,
+    /// Confidence of every interval, e.g. 0.95.
+    pub confidence: f64,
+    /// Independent replications, at least 2.
+    pub replications: u32,
+    /// Requests in the system past which a replication is given up as saturated.
+    pub backlog_max: u64,
+}
+
+/// `[design]`: every component is optional; one that is left out is infinitely fast.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Design {
+    /// Front ports.
+    pub ports: Option<Ports>,
+    /// Processor.
+    pub cpu: Option<Cpu>,
+    /// Links from processor to drives.
+    pub fabric: Option<Fabric>,
+    /// Drives.
+    pub drives: Option<Drives>,
+    /// How addresses map to drives.
+    pub layout: Layout,
+}
+
+/// `[design.ports]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Ports {
+    /// Number of ports.
+    pub count: u32,
+    /// How a request chooses its port.
+    pub spread: Spread,
+    /// What a port does with a message.
+    pub kind: PortKind,
+}
+
+/// A port as a link with wire overheads, or as a textbook station.
+#[derive(Clone, Debug, PartialEq)]
+pub enum PortKind {
+    /// A full-duplex link.
+    Link(PortLink),
+    /// One server with a stated service time; each request visits it once, on its way in.
+    Station(Law),
+}
+
+/// A full-duplex port link.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PortLink {
+    /// Nominal rate, bits per second.
+    pub rate_bps: f64,
+    /// Largest packet (Ethernet: IP header included), bytes.
+    pub mtu: u32,
+    /// What carries the requests.
+    pub transport: Transport,
+    /// Largest write that carries its data with the command, bytes.
+    pub immediate: u64,
+    /// Switch and adapter, paid each way.
+    pub latency: SimDuration,
+    /// Large transfers interleave in pieces of this many bytes.
+    pub quantum: u64,
+}
+
+/// What carries requests on a port.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Transport {
+    /// TCP over Ethernet.
+    Tcp,
+    /// RDMA over routable Ethernet.
+    Rdma,
+    /// Fibre Channel.
+    FibreChannel,
+    /// Payload only, no overhead.
+    Raw,
+}
+
+/// How requests are spread over ports.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Spread {
+    /// A machine keeps one port: machines are dealt out in turn.
+    PerMachine,
+    /// Each request draws one.
+    PerRequest,
+}
+
+/// `[design.cpu]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Cpu {
+    /// Number of cores.
+    pub cores: u32,
+    /// One queue for all cores, or one per port.
+    pub queue: CpuQueue,
+    /// Time of a core for a read.
+    pub read: Law,
+    /// Time of a core for a write.
+    pub write: Law,
+}
+
+/// How requests wait for cores.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CpuQueue {
+    /// One queue, any core: the optimistic bound.
+    Shared,
+    /// Cores divided evenly among ports, a queue each.
+    PerPort,
+}
+
+/// `[design.fabric]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Fabric {
+    /// How drives hang off the processor.
+    pub shape: FabricShape,
+    /// Largest payload of a PCIe packet, bytes.
+    pub max_payload: u32,
+    /// Lanes the processor has for drives, if stated.
+    pub lanes: Option<u32>,
+}
+
+/// Shape of the fabric.
+#[derive(Clone, Debug, PartialEq)]
+pub enum FabricShape {
+    /// Every drive has its own way to the processor: only the drive's own link binds.
+    Direct,
+    /// Drive d hangs on uplink d mod `count`.
+    Uplinks {
+        /// Number of uplinks.
+        count: u32,
+        /// Each uplink.
+        link: Interface,
+        /// Switch time of one traverse.
+        hop: SimDuration,
+    },
+}
+
+/// A drive or uplink interface.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Interface {
+    /// PCI Express.
+    Pcie {
+        /// 1 to 6.
+        generation: u8,
+        /// 1 to 16.
+        lanes: u8,
+    },
+    /// SAS at 12 or 24 Gb/s nominal, `width` lanes.
+    Sas {
+        /// 12 or 24.
+        gigabits: u8,
+        /// Lanes of a wide port, 1 to 8.
+        width: u8,
+    },
+    /// SATA at 6 Gb/s: one direction at a time.
+    Sata,
+}
+
+/// `[design.drives]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Drives {
+    /// Number of drives.
+    pub count: u32,
+    /// What a drive does.
+    pub kind: DriveKind,
+}
+
+/// A textbook station or a part with ratings.
+#[derive(Clone, Debug, PartialEq)]
+pub enum DriveKind {
+    /// One server a drive with a stated service time; each request goes whole to one drive drawn at random.
+    Station(Law),
+    /// A drive described by its datasheet.
+    Part(Box<Part>),
+}
+
+/// A drive's datasheet: `[parts.NAME]` or the catalogue.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Part {
+    /// Name in the catalogue or the file.
+    pub name: String,
+    /// Its interface.
+    pub interface: Interface,
+    /// Capacity, bytes.
+    pub capacity: u64,
+    /// 128 KiB sequential read, bytes per second.
+    pub read_sequential: f64,
+    /// 128 KiB sequential write, bytes per second.
+    pub write_sequential: f64,
+    /// 4 KiB random read.
+    pub read_random: Rating,
+    /// 4 KiB random write, steady state.
+    pub write_random: Rating,
+    /// 4 KiB read, one outstanding.
+    pub read_latency: SimDuration,
+    /// 4 KiB write, one outstanding, into the buffer.
+    pub write_latency: SimDuration,
+    /// Drive writes per day over the warranty.
+    pub drive_writes_per_day: f64,
+    /// Warranty.
+    pub warranty: SimDuration,
+    /// Power-protected write buffer, bytes (a prior: ratings cannot tell it).
+    pub buffer: u64,
+    /// Flash page read by one sense, bytes (a prior).
+    pub page: u64,
+    /// Longest a read waits behind a program on its unit (a prior).
+    pub program_quantum: SimDuration,
+}
+
+/// A rate at a queue depth.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rating {
+    /// Requests per second.
+    pub per_second: f64,
+    /// Outstanding requests.
+    pub depth: u32,
+}
+
+/// `[design.layout]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Layout {
+    /// Bytes laid on one drive before the next takes over.
+    pub chunk: u64,
+}
+
+impl Default for Layout {
+    fn default() -> Self {
+        Layout { chunk: 64 << 10 }
+    }
+}
+
+/// `[[class]]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Class {
+    /// Name, unique in the scenario.
+    pub name: String,
+    /// Number of machines, at least 1.
+    pub machines: u32,
+    /// What a machine asks for.
+    pub load: Load,
+    /// Share of requests that read, 0 to 1. Traces bring their own.
+    pub read: f64,
+    /// Sizes of reads: (bytes, share); shares sum to 1. Traces bring their own.
+    pub read_sizes: Vec<(u64, f64)>,
+    /// Sizes of writes.
+    pub write_sizes: Vec<(u64, f64)>,
+    /// Requests that continue a stream.
+    pub sequential: Sequential,
+    /// Allocated space of a machine, bytes.
+    pub capacity: u64,
+    /// Space that a machine's requests touch, bytes; at most `capacity`.
+    pub working_set: u64,
+    /// Where in the working set.
+    pub skew: Skew,
+    /// Ranks of popularity are scattered in extents of this many bytes.
+    pub extent: u64,
+}
+
+/// What a machine asks for.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Load {
+    /// Arrivals that do not wait for answers.
+    Open {
+        /// Requests per second and machine.
+        rate: f64,
+        /// The process of arrivals.
+        arrivals: Arrivals,
+        /// Requests a machine may have outstanding; further ones wait at the machine.
+        in_flight_max: Option<u32>,
+    },
+    /// A fixed number of tokens, each thinking, asking, and again.
+    Closed {
+        /// Tokens per machine.
+        in_flight: u32,
+        /// Think time; none if absent.
+        think: Option<Law>,
+    },
+    /// A recorded trace.
+    Trace {
+        /// The file.
+        path: PathBuf,
+        /// As the scenario spells it, for messages.
+        name: String,
+        /// Layout of the file; found from its content if not stated.
+        format: Option<TraceFormat>,
+        /// Time is divided by this.
+        speed: f64,
+        /// Whether it starts again when it ends.
+        repeat: bool,
+    },
+}
+
+/// Layout of a trace file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TraceFormat {
+    /// CSV with a header naming time, operation, offset and size.
+    Csv,
+    /// Binary 32-byte records of a virtual SCSI disk.
+    Vscsi1,
+    /// CSV with submit_ns, op, lba_512, sectors_512.
+    Iocsv,
+    /// Text output of the block-layer tracer.
+    Blkparse,
+    /// CSV without header: FILETIME, host, disk, type, offset, size, response.
+    Msr,
+    /// CSV: Timestamp, Response, IOType, LUN, Offset, Size.
+    Systor,
+}
+
+/// The process of open arrivals.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Arrivals {
+    /// Poisson.
+    Poisson,
+    /// Evenly spaced, each machine at a random phase.
+    Regular,
+    /// Renewal with hyperexponential gaps (balanced means), per machine.
+    Hyperexponential {
+        /// Coefficient of variation of the gaps, above 1.
+        cv: f64,
+    },
+    /// Poisson batches: each arrival brings a geometric number of requests with this mean, at once.
+    Batch {
+        /// Mean requests a batch, at least 1.
+        mean: f64,
+    },
+    /// On/off per machine.
+    Bursty {
+        /// Rate while on ÷ mean rate, above 1.
+        peak_to_mean: f64,
+        /// Mean on-time.
+        burst: SimDuration,
+        /// Rate while off ÷ mean rate, 0 to below 1.
+        floor: f64,
+        /// Share of machines driven by one common on/off process, 0 to 1.
+        together: f64,
+    },
+}
+
+/// Sequential requests of a class.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sequential {
+    /// Share of requests that continue a stream, 0 to 1.
+    pub share: f64,
+    /// Streams of a machine.
+    pub streams: u32,
+    /// Bytes of a stream before it starts elsewhere.
+    pub run_length: u64,
+}
+
+/// Popularity of addresses within the working set.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Skew {
+    /// All alike.
+    Uniform,
+    /// Zipf with this exponent over 4 KiB blocks.
+    Zipf(f64),
+    /// (share of space, share of accesses); each column sums to 1.
+    Bands(Vec<(f64, f64)>),
+}
+
+/// Read or write.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Operation {
+    /// A read.
+    Read,
+    /// A write.
+    Write,
+}
+
+impl Operation {
+    /// Both, in the order of every table.
+    pub const BOTH: [Operation; 2] = [Operation::Read, Operation::Write];
+
+    /// "read" or "write".
+    pub const fn name(self) -> &'static str {
+        match self {
+            Operation::Read => "read",
+            Operation::Write => "write",
+        }
+    }
+}
+
+/// `[[objective]]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Objective {
+    /// Index into the classes.
+    pub class: usize,
+    /// Which requests; `None` is both.
+    pub operation: Option<Operation>,
+    /// Percentile, above 0 and below 100.
+    pub percentile: f64,
+    /// What it must stay below.
+    pub below: SimDuration,
+    /// When it must hold ("healthy" or "any" until faults and phases arrive).
+    pub during: String,
+    /// Over which population.
+    pub over: Over,
+}
+
+/// Population of an objective.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Over {
+    /// All requests of the class pooled.
+    Class,
+    /// The machine with the worst figure.
+    WorstMachine,
+}
