@@ -183,6 +183,11 @@ impl Law {
         }
     }
 
+    /// The mean in picoseconds, if the law is exponential (the kernel draws those in place).
+    pub(super) fn exponential_mean(&self) -> Option<f64> {
+        matches!(self.shape, Shape::Exponential).then_some(self.mean_ps)
+    }
+
     /// The draw of this law for one key and purpose.
     #[inline]
     pub fn sample(&self, key: Key, purpose: Purpose) -> SimDuration {
@@ -238,7 +243,7 @@ impl Law {
 
 /// An exponential draw with this mean, in picoseconds (ziggurat).
 #[inline]
-fn exponential(draws: &mut Draws, mean_ps: f64) -> SimDuration {
+pub(super) fn exponential(draws: &mut Draws, mean_ps: f64) -> SimDuration {
     let e: f64 = Exp1.sample(draws);
     SimDuration::from_ps_f64(e * mean_ps)
 }

@@ -1,0 +1,44 @@
+//! Sources of arrivals, kept out of the calendar: most models have a handful, and one that
+//! superposes all its machines would otherwise pass every arrival through the calendar.
+
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+use std::collections::binary_heap::PeekMut;
+
+use super::time::SimTime;
+
+/// When each source has its next arrival; ties by source number.
+#[derive(Default)]
+pub(super) struct Sources {
+    heap: BinaryHeap<Reverse<(SimTime, u32)>>,
+}
+
+impl Sources {
+    pub fn add(&mut self, source: u32, at: SimTime) {
+        self.heap.push(Reverse((at, source)));
+    }
+
+    /// When the next arrival is due.
+    #[inline]
+    pub fn next(&self) -> SimTime {
+        self.heap.peek().map_or(SimTime::NEVER, |Reverse((at, _))| *at)
+    }
+
+    /// The source that is due next.
+    #[inline]
+    pub fn due(&self) -> Option<u32> {
+        self.heap.peek().map(|Reverse((_, source))| *source)
+    }
+
+    /// Moves the source that is due to its next arrival, or takes it out.
+    #[inline]
+    pub fn reschedule(&mut self, next: Option<SimTime>) {
+        let Some(mut top) = self.heap.peek_mut() else { return };
+        match next {
+            Some(at) => top.0.0 = at,
+            None => {
+                PeekMut::pop(top);
+            }
+        }
+    }
+}
