@@ -69,10 +69,10 @@ pub trait Model {
         0
     }
 
-    /// A look at the token, which may be changed; a route sends it elsewhere.
-    fn ask(&mut self, question: u32, token: &mut Token<Self::Body>) -> Option<Route> {
+    /// A look at the token, which may be changed; returns how many steps it leaves out.
+    fn ask(&mut self, question: u32, token: &mut Token<Self::Body>) -> u32 {
         let _ = (question, token);
-        None
+        0
     }
 
     /// Cuts the token in fragments: at least one, at most 65,535.
@@ -423,11 +423,8 @@ impl<M: Model> Kernel<M> {
                     let purpose = self.network.purposes[purpose as usize];
                     place.members[slot as usize] = place.key.draws(purpose).below(u64::from(count)) as u32;
                 }
-                Step::Ask(question) => {
-                    if let Some(route) = self.model.ask(question, place) {
-                        place.step = route.0;
-                    }
-                }
+                Step::Ask(question) => place.step += self.model.ask(question, place),
+                Step::Skip(steps) => place.step += steps,
                 Step::Charge { group, pick, demand } => self.charge(token, at, group, pick, demand),
                 Step::Delay { group, demand } => {
                     if self.delay(token, at, group, demand) {
@@ -446,7 +443,6 @@ impl<M: Model> Kernel<M> {
                     let copy = self.slab.take(copy);
                     self.advance(copy);
                 }
-                Step::Jump(route) => place.step = route.0,
             }
         }
     }

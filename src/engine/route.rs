@@ -142,8 +142,10 @@ pub enum Step {
         /// How much.
         quantity: Quantity,
     },
-    /// Let the model look at the token, change it, and perhaps send it elsewhere.
+    /// Let the model look at the token, change it, and perhaps skip steps (`Model::ask`).
     Ask(u32),
+    /// Leave out so many steps.
+    Skip(u32),
     /// Draw a member slot uniformly below `count`.
     Choose {
         /// Slot.
@@ -164,8 +166,6 @@ pub enum Step {
     Join,
     /// Send a copy along `route` that nobody waits for; it ends in `End`.
     Spawn(Route),
-    /// Go on elsewhere.
-    Jump(Route),
     /// The request, or the background work, is done.
     End,
 }
@@ -252,11 +252,11 @@ impl Network {
         (self.purposes.len() - 1) as u32
     }
 
-    /// Adds a route. The steps must lead to `End`, `Join` or `Jump`.
+    /// Adds a route. The steps must lead to `End` or `Join`.
     pub fn route(&mut self, steps: &[Step]) -> Route {
         assert!(
-            matches!(steps.last(), Some(Step::End | Step::Join | Step::Jump(_))),
-            "a route ends in End, Join or Jump"
+            matches!(steps.last(), Some(Step::End | Step::Join)),
+            "a route ends in End or Join"
         );
         let first = self.steps.len() as u32;
         self.steps.extend_from_slice(steps);

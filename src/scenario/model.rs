@@ -210,8 +210,14 @@ pub struct Drives {
 /// A textbook station or a part with ratings.
 #[derive(Clone, Debug, PartialEq)]
 pub enum DriveKind {
-    /// One server a drive with a stated service time; each request goes whole to one drive drawn at random.
-    Station(Law),
+    /// One server a drive with a stated service time.
+    Station {
+        /// Time of the drive for each request or piece.
+        service: Law,
+        /// Whether a request is cut at chunk edges, each piece to the drive of its address; if not,
+        /// it goes whole to one drive drawn at random.
+        split: bool,
+    },
     /// A drive described by its datasheet.
     Part(Box<Part>),
 }
@@ -296,6 +302,8 @@ pub struct Class {
     pub skew: Skew,
     /// Ranks of popularity are scattered in extents of this many bytes.
     pub extent: u64,
+    /// Random addresses are multiples of this many bytes.
+    pub align: u64,
 }
 
 /// What a machine asks for.
