@@ -46,8 +46,13 @@ impl Closed {
     }
 }
 
+/// Largest population that is convolved.
+const CONVOLVED: usize = 10_000;
+
 /// Exact solution of a closed network with one class. NaN throughout if a demand or `think` is
-/// negative or no number, or a centre has no server; zeros for a population of 0.
+/// negative or no number, a centre has no server, or a centre has several and the population is
+/// above 10,000 (the convolution takes its square); zeros for a population of 0. With single servers
+/// the work grows as the population.
 pub fn mva(centres: &[Centre], think: f64, population: usize) -> Closed {
     let in_domain = think >= 0.0
         && think.is_finite()
@@ -57,8 +62,10 @@ pub fn mva(centres: &[Centre], think: f64, population: usize) -> Closed {
     }
     if centres.iter().all(|c| c.servers == 1) {
         mean_value_analysis(centres, think, population)
-    } else {
+    } else if population <= CONVOLVED {
         convolution(centres, think, population)
+    } else {
+        Closed::filled(f64::NAN, centres.len())
     }
 }
 
@@ -133,12 +140,14 @@ fn convolve(a: &[f64], b: &[f64]) -> Vec<f64> {
         .collect()
 }
 
-/// More population vectors than this are refused: the recursion visits each.
+/// More population vectors than this are refused: the recursion visits each and keeps its queues.
 const VECTORS: usize = 4_000_000;
+/// More kept queues than this are refused (256 MiB).
+const QUEUES: usize = 32 << 20;
 
 /// Exact mean value analysis with several classes on single servers; `demands[class][centre]`, one
 /// think time and population a class; one answer a class. None if the lengths disagree, a number is
-/// negative or none, or there are more than 4 million population vectors. Lazowska et al. (1984),
+/// negative or none, or there are more than 4 million population vectors or 32 million queue lengths. Lazowska et al. (1984),
 /// chapter 7.
 pub fn mva_classes(demands: &[Vec<f64>], thinks: &[f64], populations: &[usize]) -> Option<Vec<Closed>> {
     let centres = demands.first()?.len();
@@ -158,7 +167,7 @@ pub fn mva_classes(demands: &[Vec<f64>], thinks: &[f64], populations: &[usize]) 
         strides.push(vectors);
         vectors = n.checked_add(1).and_then(|n| vectors.checked_mul(n)).filter(|v| *v <= VECTORS)?;
     }
-    let mut in_all = vec![0.0; vectors.checked_mul(centres.max(1))?];
+    let mut in_all = vec![0.0; vectors.checked_mul(centres.max(1)).filter(|q| *q <= QUEUES)?];
     let mut found = vec![Closed::filled(0.0, centres); classes];
     for vector in 1..vectors {
         for c in 0..classes {
@@ -266,5 +275,7 @@ mod tests {
         assert!(mva_classes(&[vec![1.0]], &[0.0], &[usize::MAX]).is_none());
         assert!(mva_classes(&[vec![1.0], vec![1.0, 2.0]], &[0.0, 0.0], &[1, 1]).is_none());
         assert!(mva_classes(&[], &[], &[]).is_none());
+        assert!(mva(&[Centre { demand: 1.0, servers: 2 }], 0.0, usize::MAX).throughput.is_nan());
+        assert!(mva_classes(&[vec![1.0; 1000]], &[0.0], &[1_000_000]).is_none());
     }
 }
