@@ -4,8 +4,14 @@
 //! nothing: every function takes a finished outcome and returns text, so the same outcome always
 //! gives the same bytes. Writing them somewhere is the command's business.
 //!
-//! [`json`] keeps everything, [`csv`] fills
-//! a spreadsheet.
+//! [`terminal`] answers a person in the first three lines, [`json`] keeps everything, [`csv`] fills
+//! a spreadsheet. [`numbers`] decides how a figure is spelt.
 
 pub mod csv;
 pub mod json;
+pub mod numbers;
+pub mod terminal;
+
+mod grid;
+mod sheet;
+mod text;
