@@ -1,1 +1,17 @@
-//! report.
+//! What people and programs read: the terminal's answer, JSON and CSV.
+//!
+//! The room reads `outcome` and nothing else, draws nothing at random, looks at no clock and prints
+//! nothing: every function takes a finished outcome and returns text, so the same outcome always
+//! gives the same bytes. Writing them somewhere is the command's business.
+//!
+//! [`terminal`] answers a person in the first three lines, [`json`] keeps everything, [`csv`] fills
+//! a spreadsheet. [`numbers`] decides how a figure is spelt.
+
+pub mod csv;
+pub mod json;
+pub mod numbers;
+pub mod terminal;
+
+mod grid;
+mod sheet;
+mod text;

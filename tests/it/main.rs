@@ -1,1 +1,3 @@
-//! tmp
+//! The integration tests, in one binary.
+mod report;
+mod theory;

@@ -1,0 +1,111 @@
+//! CSV for spreadsheets: one flat table a file, a header line with units, every digit kept.
+//!
+//! Fields are quoted and lines end as RFC 4180 (2005, section 2) says. A figure that does not exist is
+//! an empty field, and the last column says why.
+
+use crate::outcome::{Figure, RunOutcome};
+
+/// Latencies of a class, in order of size: keys in the outcome and, with "_us", names of columns.
+const LATENCIES: [&str; 7] = ["mean", "p50", "p90", "p95", "p99", "p99.9", "p99.99"];
+
+/// Classes: a row for each class and operation. Latencies are in microseconds, `_low` and `_high` are
+/// the ends of the interval.
+pub fn run_csv(outcome: &RunOutcome) -> String {
+    let mut header: Vec<String> = ["class", "operation", "requests", "iops"].map(String::from).to_vec();
+    for key in LATENCIES {
+        header.extend([format!("{key}_us"), format!("{key}_us_low"), format!("{key}_us_high")]);
+    }
+    header.push("missing".into());
+    let mut text = record(&header);
+    for row in &outcome.classes {
+        let mut fields =
+            vec![row.name.clone(), row.operation.clone(), row.requests.to_string(), number(Some(row.iops))];
+        let mut reasons = Vec::new();
+        for key in LATENCIES {
+            let absent = Figure::missing("not measured");
+            let figure = row.latency_us.get(key).unwrap_or(&absent);
+            fields.extend([figure.value, figure.low, figure.high].map(number));
+            reasons.extend(figure.reason.as_ref().map(|reason| format!("{key}: {reason}")));
+        }
+        fields.push(reasons.join("; "));
+        text.push_str(&record(&fields));
+    }
+    text
+}
+
+/// Stations: a row for each group, with its busiest member. Utilisations are shares from 0 to 1.
+pub fn stations_csv(outcome: &RunOutcome) -> String {
+    let header = [
+        "station",
+        "members",
+        "servers_per_member",
+        "utilisation",
+        "wait_us_mean",
+        "service_us_mean",
+        "queue_len_mean",
+        "arrivals_per_s",
+        "busiest_member",
+        "busiest_utilisation",
+        "busiest_wait_us_mean",
+        "busiest_arrivals_per_s",
+    ];
+    let mut text = record(&header.map(String::from));
+    for station in &outcome.stations {
+        let busiest = station.busiest.as_ref();
+        text.push_str(&record(&[
+            station.name.clone(),
+            station.members.to_string(),
+            station.servers.to_string(),
+            number(Some(station.utilisation)),
+            number(Some(station.mean_wait_us)),
+            number(Some(station.mean_service_us)),
+            number(Some(station.mean_queue)),
+            number(Some(station.arrivals_per_s)),
+            busiest.map_or_else(String::new, |member| member.name.clone()),
+            number(busiest.map(|member| member.utilisation)),
+            number(busiest.map(|member| member.mean_wait_us)),
+            number(busiest.map(|member| member.arrivals_per_s)),
+        ]));
+    }
+    text
+}
+
+/// A number with the fewest digits that read back the same; nothing for none.
+fn number(value: Option<f64>) -> String {
+    value.filter(|value| value.is_finite()).map_or_else(String::new, |value| value.to_string())
+}
+
+/// One line of a CSV file.
+fn record(fields: &[String]) -> String {
+    let quoted: Vec<String> = fields.iter().map(|field| quote(field)).collect();
+    quoted.join(",") + "\r\n"
+}
+
+/// A field, in quotes where it holds a comma, a quote or a line break (RFC 4180, rules 5 to 7).
+fn quote(field: &str) -> String {
+    if field.contains([',', '"', '\r', '\n']) {
+        format!("\"{}\"", field.replace('"', "\"\""))
+    } else {
+        field.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fields_are_quoted_only_where_the_standard_asks() {
+        assert_eq!(
+            record(&["plain".into(), "a,b".into(), "say \"go\"".into(), "two\nlines".into()]),
+            "plain,\"a,b\",\"say \"\"go\"\"\",\"two\nlines\"\r\n"
+        );
+    }
+
+    #[test]
+    fn numbers_keep_every_digit_and_never_an_exponent() {
+        assert_eq!(number(Some(0.1 + 0.2)), "0.30000000000000004");
+        assert_eq!(number(Some(1e21)), "1000000000000000000000");
+        assert_eq!(number(None), "");
+    }
+}

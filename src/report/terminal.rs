@@ -1,0 +1,60 @@
+//! The answer on the terminal.
+//!
+//! Its first three lines say whether the load is carried, whether the objectives are met, and what
+//! binds. All below is evidence in falling order of use: objectives, classes, stations, where the slow
+//! requests lost their time, then bytes, audit, the run itself and what was assumed.
+//!
+//! No line is wider than the style says; where room is short, columns and words are left out and the
+//! text says which. Whoever calls decides about colour (NO_COLOR, pipes).
+
+mod blame;
+mod checks;
+mod footer;
+mod footnotes;
+mod headline;
+mod standing;
+mod tables;
+
+use crate::outcome::{RunOutcome, VerifyOutcome};
+
+use super::sheet::Sheet;
+
+/// Narrowest page that is drawn: below it a row of figures says nothing.
+pub const NARROWEST: usize = 60;
+
+/// How to draw.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Style {
+    /// Columns of the terminal; fewer than [`NARROWEST`] are treated as that many.
+    pub width: usize,
+    /// Whether to colour (SGR escapes, ECMA-48).
+    pub color: bool,
+}
+
+impl Style {
+    fn sheet(&self) -> Sheet {
+        Sheet::new(self.width.max(NARROWEST))
+    }
+}
+
+/// The answer of `run`, ending in a newline.
+pub fn run(outcome: &RunOutcome, style: &Style) -> String {
+    let mut sheet = style.sheet();
+    headline::answer(&mut sheet, outcome);
+    headline::reason_and_title(&mut sheet, outcome);
+    tables::objectives(&mut sheet, &outcome.objectives);
+    tables::classes(&mut sheet, &outcome.classes, outcome.run.confidence);
+    tables::stations(&mut sheet, outcome);
+    blame::tail(&mut sheet, &outcome.blame);
+    footer::facts(&mut sheet, outcome);
+    sheet.finish(style.color)
+}
+
+/// The answer of `verify`, ending in a newline.
+pub fn verify(outcome: &VerifyOutcome, style: &Style) -> String {
+    let mut sheet = style.sheet();
+    checks::answer(&mut sheet, outcome);
+    checks::table(&mut sheet, &outcome.checks);
+    checks::sources(&mut sheet, outcome);
+    sheet.finish(style.color)
+}

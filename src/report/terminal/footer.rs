@@ -1,0 +1,153 @@
+//! The small print of `run`: bytes, audit, the run itself, what was assumed, and the caution.
+
+use crate::outcome::{AuditRow, LedgerRow, RunOutcome, SeriesRow};
+use crate::report::numbers::{
+    format_bound_us, format_bytes_per_s, format_count, format_duration_us, format_figure, format_per_second,
+    format_percent, format_significant, format_stated_percent,
+};
+use crate::report::sheet::{Sheet, Tone};
+use crate::report::text::{clean, plural, shorten};
+
+/// What every answer ends with.
+const CAUTION: &str = "Figures are estimates from a model: accept on measured results; keep backups; \
+                       follow the maker's and the site's rules.";
+
+/// Columns of the digest that are shown: enough to tell two scenarios apart.
+const DIGEST_SHOWN: usize = 12;
+
+/// Adds all of the small print.
+pub(super) fn facts(sheet: &mut Sheet, outcome: &RunOutcome) {
+    sheet.heading("The run");
+    series(sheet, &outcome.series);
+    carried(sheet, outcome);
+    ledger(sheet, &outcome.ledger);
+    audit(sheet, &outcome.audit);
+    measured(sheet, outcome);
+    for (heading, lines) in [("Assumed", &outcome.assumptions), ("Notes", &outcome.notes)] {
+        if !lines.is_empty() {
+            sheet.heading(heading);
+            lines.iter().for_each(|line| sheet.paragraph(Tone::Plain, " - ", line));
+        }
+    }
+    sheet.gap();
+    sheet.paragraph(Tone::Quiet, "", CAUTION);
+}
+
+/// Carried load with its uncertainty, beside the static figure.
+fn carried(sheet: &mut Sheet, outcome: &RunOutcome) {
+    let verdict = &outcome.verdict;
+    let mut words = format!("{} requests/s", format_figure(&outcome.carried.iops, 1.0, " ± "));
+    if let Some(offered) = outcome.offered.iops {
+        words.push_str(&format!(" of {} offered", format_significant(offered)));
+    }
+    if let Some(ceiling) = verdict.static_ceiling_iops {
+        let by =
+            verdict.static_binding.as_deref().map_or(String::new(), |name| format!(" by {}", clean(name)));
+        words.push_str(&format!("; static arithmetic stops at {}{by}", format_significant(ceiling)));
+    }
+    sheet.paragraph(Tone::Plain, " Carried: ", &words);
+    for (figure, name) in [
+        (&outcome.carried.iops, "carried load"),
+        (&outcome.carried.read_bytes_per_s, "bytes read"),
+        (&outcome.carried.write_bytes_per_s, "bytes written"),
+    ] {
+        if let Some(reason) = &figure.reason {
+            sheet.paragraph(Tone::Quiet, "   – ", &format!("{name}: {reason}"));
+        }
+    }
+}
+
+/// Bytes at each level, with writes as a multiple of the first level's.
+fn ledger(sheet: &mut Sheet, ledger: &[LedgerRow]) {
+    let Some(first) = ledger.first() else { return };
+    let levels: Vec<String> = ledger
+        .iter()
+        .enumerate()
+        .map(|(index, level)| {
+            let ratio = level.write_bytes_per_s / first.write_bytes_per_s;
+            let times = match index > 0 && ratio.is_finite() {
+                true => format!(" ({} ×)", format_significant(ratio)),
+                false => String::new(),
+            };
+            format!(
+                "{} read {}, written {}{times}",
+                clean(&level.level),
+                format_bytes_per_s(level.read_bytes_per_s),
+                format_bytes_per_s(level.write_bytes_per_s)
+            )
+        })
+        .collect();
+    sheet.paragraph(Tone::Plain, " Bytes: ", &levels.join("; "));
+}
+
+/// One line when all laws held, else one for each that did not.
+fn audit(sheet: &mut Sheet, audit: &[AuditRow]) {
+    let failed: Vec<&AuditRow> = audit.iter().filter(|row| !row.ok).collect();
+    match (audit.len(), failed.len()) {
+        (0, _) => sheet.paragraph(Tone::Caution, " Audit: ", "no law was checked"),
+        (held, 0) => {
+            sheet.paragraph(Tone::Plain, " Audit: ", &format!("{} held", plural(held, "law", "laws")));
+        }
+        (total, broken) => {
+            let words = format!("{broken} of {} broken", plural(total, "law", "laws"));
+            sheet.paragraph(Tone::Bad, " Audit: ", &words);
+        }
+    }
+    for row in failed {
+        let words = format!(
+            "{} at {}: the two measurements differ by {}, allowed {}",
+            clean(&row.law),
+            clean(&row.station),
+            format_percent(row.error),
+            format_percent(row.allowed)
+        );
+        sheet.paragraph(Tone::Bad, "   - ", &words);
+    }
+}
+
+/// Over time, the extremes: where dated runs go, the shape is in the JSON.
+fn series(sheet: &mut Sheet, series: &[SeriesRow]) {
+    let slowest = series.iter().max_by(|a, b| a.mean_us.total_cmp(&b.mean_us));
+    let (Some(slowest), Some(first)) = (slowest, series.first()) else { return };
+    let least = series.iter().map(|point| point.iops).fold(first.iops, f64::min);
+    let most = series.iter().map(|point| point.iops).fold(first.iops, f64::max);
+    let words = format!(
+        "{} to {}; mean latency at worst {}, at {}",
+        format_significant(least),
+        format_per_second(most),
+        format_duration_us(slowest.mean_us),
+        format_bound_us(slowest.at_s * 1e6)
+    );
+    sheet.paragraph(Tone::Plain, " Over time: ", &words);
+}
+
+/// How long, how often, how precisely, and of what.
+fn measured(sheet: &mut Sheet, outcome: &RunOutcome) {
+    let run = &outcome.run;
+    let warm_up = match run.warm_up_s {
+        0.0 => "no warm-up".into(),
+        seconds => format!("{} of warm-up", format_bound_us(seconds * 1e6)),
+    };
+    let words = format!(
+        "{} after {warm_up}, in {}; {} requests; seed {}",
+        format_bound_us(run.length_s * 1e6),
+        plural(run.replications as usize, "replication", "replications"),
+        format_count(run.requests),
+        outcome.seed
+    );
+    sheet.paragraph(Tone::Plain, " Measured: ", &words);
+    let reached = if run.precision_met { "reached" } else { "not reached" };
+    let words = format!(
+        "± {} wanted at {} confidence: {reached}",
+        format_stated_percent(run.precision),
+        format_stated_percent(run.confidence)
+    );
+    let tone = if run.precision_met { Tone::Plain } else { Tone::Caution };
+    sheet.paragraph(tone, " Precision: ", &words);
+    let words = format!(
+        "{}, scenario {}",
+        clean(&outcome.tool),
+        shorten(&clean(&outcome.scenario_digest), DIGEST_SHOWN)
+    );
+    sheet.paragraph(Tone::Plain, " Made by: ", &words);
+}

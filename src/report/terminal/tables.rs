@@ -1,0 +1,157 @@
+//! The tables of `run`: objectives, classes, stations.
+
+use crate::outcome::{ClassRow, ObjectiveRow, RunOutcome, StationRow};
+use crate::report::grid::{Column, Grid};
+use crate::report::numbers::{
+    MISSING, TimeUnit, format_bound_us, format_count, format_duration_us, format_figure, format_figure_us,
+    format_per_second, format_percent, format_significant, format_stated_percent,
+};
+use crate::report::sheet::{Sheet, Tone};
+use crate::report::text::clean;
+
+use super::footnotes::{Footnotes, finish_table};
+use super::standing::{Standing, percentile_name, share_of_bound};
+
+/// Keys of a class's latencies in order of size, each with how soon its column leaves a narrow page
+/// (what objectives are stated on stays longest).
+const LATENCIES: [(&str, u8); 7] =
+    [("mean", 1), ("p50", 3), ("p90", 7), ("p95", 5), ("p99", 0), ("p99.9", 2), ("p99.99", 6)];
+
+/// Adds the table of objectives, if there are any.
+pub(super) fn objectives(sheet: &mut Sheet, objectives: &[ObjectiveRow]) {
+    if objectives.is_empty() {
+        return;
+    }
+    let mut grid = Grid::new(vec![
+        Column::name("class", 0),
+        Column::name("op", 0),
+        Column::name("during", 2),
+        Column::name("over", 3),
+        Column::figure("figure", 0),
+        Column::figure("found ±", 0),
+        Column::figure("below", 0),
+        Column::figure("of bound", 1),
+        Column::name("standing", 0),
+    ]);
+    let mut footnotes = Footnotes::default();
+    for row in objectives {
+        let standing = Standing::of(row);
+        let percentile = percentile_name(row.percentile);
+        footnotes
+            .note(&row.value_us, || format!("{} {} {percentile}", clean(&row.class), clean(&row.operation)));
+        let cells = vec![
+            clean(&row.class),
+            clean(&row.operation),
+            clean(&row.during),
+            clean(&row.over),
+            percentile.clone(),
+            format_figure_us(&row.value_us),
+            format_bound_us(row.below_us),
+            share_of_bound(row).map_or(MISSING.into(), format_percent),
+            standing.words().into(),
+        ];
+        grid.row(standing.tone(), cells);
+    }
+    sheet.heading("Objectives");
+    let fitted = grid.fit(sheet.width());
+    finish_table(sheet, fitted, footnotes);
+}
+
+/// Adds the table of classes, a row for each class and operation.
+pub(super) fn classes(sheet: &mut Sheet, classes: &[ClassRow], confidence: f64) {
+    if classes.is_empty() {
+        return;
+    }
+    let mut columns = vec![
+        Column::name("class", 0),
+        Column::name("op", 0),
+        Column::figure("requests/s", 4),
+        Column::figure("requests", 8),
+        Column::name("unit", 0),
+    ];
+    columns.extend(LATENCIES.map(|(key, rank)| Column::figure(&latency_title(key), rank)));
+    let mut grid = Grid::new(columns);
+    for row in classes {
+        grid.row(Tone::Plain, class_cells(row));
+    }
+    let fitted = grid.fit(sheet.width());
+    let mut footnotes = Footnotes::default();
+    let shown = LATENCIES.iter().filter(|(key, _)| fitted.shows(&latency_title(key)));
+    for (key, row) in shown.flat_map(|&(key, _)| classes.iter().map(move |row| (key, row))) {
+        if let Some(figure) = row.latency_us.get(key) {
+            footnotes.note(figure, || format!("{} {} {key}", clean(&row.name), clean(&row.operation)));
+        }
+    }
+    sheet.heading(&format!(
+        "Latency (± half the width of the {} interval)",
+        format_stated_percent(confidence)
+    ));
+    finish_table(sheet, fitted, footnotes);
+}
+
+fn latency_title(key: &str) -> String {
+    format!("{key} ±")
+}
+
+/// Cells of one class and operation, all latencies in the unit that suits the longest of them.
+fn class_cells(row: &ClassRow) -> Vec<String> {
+    let figures = LATENCIES.map(|(key, _)| row.latency_us.get(key));
+    let longest = figures.iter().flatten().filter_map(|figure| figure.value).fold(0.0, f64::max);
+    let unit = TimeUnit::for_row(longest);
+    let mut cells = vec![
+        clean(&row.name),
+        clean(&row.operation),
+        format_significant(row.iops),
+        format_count(row.requests),
+        unit.symbol.into(),
+    ];
+    cells.extend(figures.map(|figure| {
+        figure.map_or(MISSING.into(), |figure| format_figure(figure, unit.microseconds, " ±"))
+    }));
+    cells
+}
+
+/// Adds the table of stations.
+pub(super) fn stations(sheet: &mut Sheet, outcome: &RunOutcome) {
+    if outcome.stations.is_empty() {
+        return;
+    }
+    let mut grid = Grid::new(vec![
+        Column::name("station", 0),
+        Column::figure("servers", 5),
+        Column::figure("in use", 0),
+        Column::figure("wait", 0),
+        Column::figure("service", 3),
+        Column::figure("waiting", 1),
+        Column::figure("arrivals", 4),
+        Column::name("busiest member", 2),
+    ]);
+    for station in &outcome.stations {
+        let binds = outcome.verdict.binding.as_deref() == Some(station.name.as_str());
+        grid.row(if binds { Tone::Strong } else { Tone::Plain }, station_cells(station));
+    }
+    sheet.heading("Stations (means; those of a group taken together)");
+    let fitted = grid.fit(sheet.width());
+    finish_table(sheet, fitted, Footnotes::default());
+}
+
+fn station_cells(station: &StationRow) -> Vec<String> {
+    let servers = match (station.members, station.servers) {
+        (0 | 1, servers) => format_count(u64::from(servers)),
+        (members, servers) => format!("{} × {}", format_count(members.into()), format_count(servers.into())),
+    };
+    let busiest = station.busiest.as_ref().filter(|_| station.members > 1).map_or_else(
+        || MISSING.into(),
+        |member| format!("{}: {}", clean(&member.name), format_percent(member.utilisation)),
+    );
+    vec![
+        clean(&station.name),
+        servers,
+        format_percent(station.utilisation),
+        format_duration_us(station.mean_wait_us),
+        format_duration_us(station.mean_service_us),
+        format_significant(station.mean_queue),
+        format_per_second(station.arrivals_per_s),
+        busiest,
+    ]
+}
