@@ -254,10 +254,7 @@ impl Network {
 
     /// Adds a route. The steps must lead to `End` or `Join`.
     pub fn route(&mut self, steps: &[Step]) -> Route {
-        assert!(
-            matches!(steps.last(), Some(Step::End | Step::Join)),
-            "a route ends in End or Join"
-        );
+        assert!(matches!(steps.last(), Some(Step::End | Step::Join)), "a route ends in End or Join");
         let first = self.steps.len() as u32;
         self.steps.extend_from_slice(steps);
         Route(first)

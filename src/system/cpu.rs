@@ -21,8 +21,7 @@ impl CpuSteps {
             CpuQueue::Shared => (1, cpu.cores, Pick::Fixed(0)),
             CpuQueue::PerPort => (ports, (cpu.cores / ports).max(1), Pick::Member(PORT as u8)),
         };
-        let mut demand =
-            |law: &Law| network.demand(Demand::Drawn(law.clone(), Purpose::named("cpu")));
+        let mut demand = |law: &Law| network.demand(Demand::Drawn(law.clone(), Purpose::named("cpu")));
         let demands = [demand(&cpu.read), demand(&cpu.write)];
         let group = network.group("cpu", "queue", members, servers, Discipline::Committed);
         Some(CpuSteps { group, pick, demands })

@@ -7,8 +7,8 @@
 //! a program occupies its unit for as long as those rates leave.
 
 use crate::engine::{
-    Demand, Discipline, GateId, GroupId, Law, Network, PS_PER_S, Pick, Purpose, Quantity, Route,
-    SimDuration, Step,
+    Demand, Discipline, GateId, GroupId, Law, Network, PS_PER_S, Pick, Purpose, Quantity, Route, SimDuration,
+    Step,
 };
 use crate::scenario::{DriveKind, Drives, Interface, Part};
 
@@ -82,7 +82,9 @@ impl DriveModel {
             Ask::DriveWrite => self.bus.time(bytes + SUBMISSION),
             Ask::DriveRead => self.bus.time_capped(bytes + COMPLETION, self.read_ceiling),
             Ask::DriveCompletion => self.bus.time(COMPLETION),
-            Ask::Program => SimDuration::from_ps_f64(bytes as f64 * self.program_ps(token.body.is_sequential())),
+            Ask::Program => {
+                SimDuration::from_ps_f64(bytes as f64 * self.program_ps(token.body.is_sequential()))
+            }
             _ => SimDuration::ZERO,
         }
     }
@@ -90,6 +92,11 @@ impl DriveModel {
     /// Time of a unit for each byte written, ps.
     pub fn program_ps(&self, sequential: bool) -> f64 {
         if sequential { self.sequential_program_ps } else { self.random_program_ps }
+    }
+
+    /// Servers of the drive's link: one a direction, or one for both.
+    pub fn directions(&self) -> u32 {
+        if self.half_duplex { 1 } else { 2 }
     }
 
     /// Member of the link group that carries data up or down.
@@ -112,16 +119,25 @@ impl DriveModel {
 /// The drives' groups and steps.
 pub(super) enum DriveSteps {
     None,
-    Station { group: GroupId, demand: u32, which: Option<Step> },
-    Part { command: GroupId, command_time: u32, link: GroupId, unit: GroupId, sense: u32, acknowledge: (GroupId, u32), buffer: GateId, which_unit: Step },
+    Station {
+        group: GroupId,
+        demand: u32,
+        which: Option<Step>,
+    },
+    Part {
+        command: GroupId,
+        command_time: u32,
+        link: GroupId,
+        unit: GroupId,
+        sense: u32,
+        acknowledge: (GroupId, u32),
+        buffer: GateId,
+        which_unit: Step,
+    },
 }
 
 impl DriveSteps {
-    pub fn add(
-        network: &mut Network,
-        drives: Option<&Drives>,
-        model: Option<&DriveModel>,
-    ) -> Self {
+    pub fn add(network: &mut Network, drives: Option<&Drives>, model: Option<&DriveModel>) -> Self {
         let Some(drives) = drives else { return DriveSteps::None };
         match (&drives.kind, model) {
             (DriveKind::Part(part), Some(model)) => Self::add_part(network, drives.count, part, model),
@@ -141,8 +157,7 @@ impl DriveSteps {
             network.demand(Demand::Drawn(Law::fixed(span), Purpose::named("drive")))
         };
         let command = network.group("drives.command", "drive", count, 1, Discipline::Committed);
-        let directions = if model.half_duplex { 1 } else { 2 };
-        let link = network.group("drives.link", "link", count * directions, 1, Discipline::Committed);
+        let link = network.group("drives.link", "link", count * model.directions(), 1, Discipline::Committed);
         let turns = Discipline::Turns { quantum: part.program_quantum };
         let unit = network.group("drives.unit", "unit", count * model.units, 1, turns);
         let purpose = network.purpose("unit");
@@ -175,7 +190,8 @@ impl DriveSteps {
                 let serve_unit =
                     Step::Serve { group: unit, pick: Pick::Ask(question::UNIT), demand: sense, level: 0 };
                 let data = ask(network, Ask::DriveRead);
-                let up = Step::Serve { group: link, pick: Pick::Ask(question::LINK_UP), demand: data, level: 0 };
+                let up =
+                    Step::Serve { group: link, pick: Pick::Ask(question::LINK_UP), demand: data, level: 0 };
                 let page = network.route(&[serve_unit, Step::Join]);
                 // One page needs no fork: the common case skips it.
                 let submission = ask(network, Ask::DriveSubmission);

@@ -14,7 +14,9 @@ use super::demand::{Ask, question};
 #[derive(Clone, Debug)]
 pub(super) struct Uplinks {
     pub count: u32,
-    pub bus: Bus,
+    /// One direction at a time: both share the server.
+    pub shared: bool,
+    bus: Bus,
 }
 
 impl Uplinks {
@@ -39,15 +41,17 @@ pub(super) enum FabricSteps {
 
 impl FabricSteps {
     pub fn add(network: &mut Network, fabric: Option<&Fabric>) -> (Self, Option<Uplinks>) {
-        let Some(Fabric { shape: FabricShape::Uplinks { count, link, hop }, max_payload, .. }) = fabric else {
+        let Some(Fabric { shape: FabricShape::Uplinks { count, link, hop }, max_payload, .. }) = fabric
+        else {
             return (FabricSteps::Direct, None);
         };
-        let down = network.group("fabric.uplinks.down", "uplink", *count, 1, Discipline::Committed);
-        let up = if *link == Interface::Sata {
-            // One direction at a time: both share the server.
-            down
+        let mut group = |name: &str| network.group(name, "uplink", *count, 1, Discipline::Committed);
+        let shared = *link == Interface::Sata;
+        let (down, up) = if shared {
+            let both = group("fabric.uplinks");
+            (both, both)
         } else {
-            network.group("fabric.uplinks.up", "uplink", *count, 1, Discipline::Committed)
+            (group("fabric.uplinks.down"), group("fabric.uplinks.up"))
         };
         let both = Law::fixed(SimDuration::from_ps(hop.ps() * 2));
         let steps = FabricSteps::Uplinks {
@@ -56,7 +60,7 @@ impl FabricSteps {
             hop: network.delay("fabric.hop"),
             both_hops: network.demand(Demand::Drawn(both, Purpose::named("hop"))),
         };
-        (steps, Some(Uplinks { count: *count, bus: Bus::of(*link, *max_payload) }))
+        (steps, Some(Uplinks { count: *count, shared, bus: Bus::of(*link, *max_payload) }))
     }
 
     /// A message towards the drives.

@@ -48,9 +48,8 @@ impl Layout {
         // Offsets repeat after lcm(align, chunk); at most a few thousand places matter.
         let places = (self.chunk / gcd(align, self.chunk)).clamp(1, 1 << 15);
         let step = self.chunk / places;
-        let total: u64 = (0..places)
-            .map(|i| ((i * step + bytes - 1) / self.chunk + 1).min(self.drives))
-            .sum();
+        let total: u64 =
+            (0..places).map(|i| ((i * step + bytes - 1) / self.chunk + 1).min(self.drives)).sum();
         total as f64 / places as f64
     }
 }

@@ -74,7 +74,8 @@ impl Plan {
         let drive = drive_model(design);
         let drives = DriveSteps::add(&mut network, design.drives.as_ref(), drive.as_ref());
         let layout = layout(design, &scenario.classes);
-        let mut builder = Builder { network, ports, cpu, fabric, drives, cuts: layout.is_some(), ready_steps: 0 };
+        let mut builder =
+            Builder { network, ports, cpu, fabric, drives, cuts: layout.is_some(), ready_steps: 0 };
         let routes = scenario.classes.iter().map(|class| builder.routes(class)).collect();
         let wire = design.ports.as_ref().and_then(|p| match &p.kind {
             PortKind::Link(link) => Some(Wire::of(link)),

@@ -12,6 +12,8 @@ pub struct Request {
     pub class: u16,
     /// Number of its machine within the class.
     pub machine: u32,
+    /// The source it came from.
+    pub source: u32,
     /// Read or write.
     pub operation: Operation,
     /// Whether it continues a stream.

@@ -1,0 +1,150 @@
+//! One replication: a kernel with its scene, its window, and what was seen at the window's edges.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use crate::engine::{Kernel, Key, Observation, SimDuration, SimTime, Stop};
+use crate::measure::{Latencies, Watch};
+use crate::scenario::{Load, Over, Scenario};
+use crate::system::{Path, Plan};
+use crate::traffic::{Sources, Trace};
+
+use super::scene::{Recorder, Scene};
+
+/// What all replications of a scenario share.
+pub(super) struct Setting<'a> {
+    pub scenario: &'a Scenario,
+    pub plan: Arc<Plan>,
+    /// By class.
+    pub traces: Vec<Option<Arc<Trace>>>,
+    /// Factor on open rates and trace speed.
+    pub scale: f64,
+    /// Raised when the user interrupts.
+    pub interrupted: &'a AtomicBool,
+}
+
+/// One replication, which can be extended until it is closed.
+pub(super) struct Replication {
+    pub kernel: Kernel<Scene>,
+    pub opened: Option<Observation>,
+    pub closed: Option<Observation>,
+    /// Backlog at the start of the window and after each slice of it.
+    pub readings: Vec<u64>,
+    pub stop: Stop,
+}
+
+impl Setting<'_> {
+    /// Most requests a replication may hold: closed loops hold what they hold.
+    fn backlog_max(&self) -> u64 {
+        let tokens = |class: &crate::scenario::Class| match class.load {
+            Load::Closed { in_flight, .. } => u64::from(class.machines) * u64::from(in_flight),
+            _ => 0,
+        };
+        self.scenario.run.backlog_max + self.scenario.classes.iter().map(tokens).sum::<u64>()
+    }
+
+    /// Histograms by machine for the classes that have an objective over the worst machine.
+    fn machine_histograms(&self) -> Vec<Vec<Latencies>> {
+        let wanted = |class: usize| {
+            let of_class = |o: &&crate::scenario::Objective| o.class == class;
+            self.scenario.objectives.iter().filter(of_class).any(|o| o.over == Over::WorstMachine)
+        };
+        self.scenario
+            .classes
+            .iter()
+            .enumerate()
+            .map(|(index, class)| {
+                let count = if wanted(index) { 2 * class.machines as usize } else { 0 };
+                (0..count).map(|_| Latencies::new()).collect()
+            })
+            .collect()
+    }
+}
+
+impl Replication {
+    /// Replication `number` of a setting, at time zero. `purpose` keeps pilots apart from the runs.
+    pub fn new(setting: &Setting, purpose: &str, number: u32) -> Self {
+        let scenario = setting.scenario;
+        let root = Key::root(scenario.run.seed).named(purpose).numbered(u64::from(number));
+        let mut traffic = Sources::new(&scenario.classes, root, &setting.traces, setting.scale);
+        let first = traffic.start();
+        let groups = setting.plan.network.groups().len();
+        let recorder = Recorder::new(scenario.classes.len(), groups, setting.machine_histograms());
+        let scene = Scene { traffic, path: Path::new(Arc::clone(&setting.plan)), recorder };
+        let network = Arc::clone(&setting.plan.network);
+        Replication {
+            kernel: Kernel::new(network, scene, &first, setting.backlog_max()),
+            opened: None,
+            closed: None,
+            readings: Vec::new(),
+            stop: Stop::Time,
+        }
+    }
+
+    /// Runs through the warm-up, unmeasured, and opens the window.
+    pub fn warm_up(&mut self, span: SimDuration, interrupted: &AtomicBool) {
+        let end = SimTime::ZERO + span;
+        self.kernel.model.recorder.from = end;
+        for slice in 1..=16 {
+            if self.stop == Stop::Backlog || interrupted.load(Ordering::Relaxed) {
+                break;
+            }
+            self.stop = self.kernel.run(SimTime::from_ps((u128::from(end.ps()) * slice / 16) as u64));
+        }
+        // Given up early, the window opens where the run stands.
+        self.kernel.model.recorder.from = self.kernel.now();
+        self.opened = Some(self.kernel.observe());
+        self.readings.push(self.kernel.in_system());
+    }
+
+    /// Measures another `slices` slices of the window.
+    pub fn extend(&mut self, slice: SimDuration, slices: u32, interrupted: &AtomicBool) {
+        for _ in 0..slices {
+            if self.stop == Stop::Backlog || interrupted.load(Ordering::Relaxed) {
+                return;
+            }
+            self.stop = self.kernel.run(self.kernel.now() + slice);
+            self.readings.push(self.kernel.in_system());
+        }
+    }
+
+    /// Closes the window and runs on until all measured requests are done, or have been given as
+    /// long again as the window was.
+    pub fn close(&mut self, interrupted: &AtomicBool) {
+        let now = self.kernel.now();
+        self.closed = Some(self.kernel.observe());
+        self.kernel.model.recorder.close(now);
+        let window = now.since(self.kernel.model.recorder.from);
+        let slice = SimDuration::from_ps(window.ps() / 16 + 1_000_000);
+        for _ in 0..16 {
+            let waits = self.kernel.model.recorder.population.count() > 0;
+            if !waits || self.stop == Stop::Backlog || interrupted.load(Ordering::Relaxed) {
+                break;
+            }
+            if self.kernel.run(self.kernel.now() + slice) != Stop::Time {
+                break;
+            }
+        }
+    }
+
+    /// Length of the closed window, seconds.
+    pub fn window_s(&self) -> f64 {
+        match (&self.opened, &self.closed) {
+            (Some(opened), Some(closed)) => closed.at.since(opened.at).secs(),
+            _ => 0.0,
+        }
+    }
+
+    /// The backlog at the start, the quarters and the end of the window.
+    pub fn watch(&self) -> Option<Watch> {
+        let last = self.readings.len().checked_sub(1)?;
+        let backlog = [0, 1, 2, 3, 4].map(|quarter| self.readings[last * quarter / 4]);
+        let (opened, closed) = (self.opened.as_ref()?, self.closed.as_ref()?);
+        Some(Watch { backlog, offered: closed.arrived - opened.arrived, length_s: self.window_s() })
+    }
+
+    /// Measured requests that were not done when the run was given up.
+    pub fn survivors(&self) -> u64 {
+        self.kernel.model.recorder.population.count()
+    }
+}

@@ -1,0 +1,198 @@
+//! The static column: what adding up demands says, before anything is simulated.
+//!
+//! For each group of stations, the mean service that a request of the stated mix asks of it. The load
+//! at which a group is full is servers ÷ demand (the utilisation law; Denning & Buzen 1978); the
+//! lowest of them is what a spreadsheet would call the capacity of the design. It knows nothing of
+//! queues, and of skewed or bursty load only the mean.
+
+use crate::engine::Law;
+use crate::scenario::{Class, CpuQueue, Design, DriveKind, Load, Operation, PortKind, Scenario};
+
+use super::body::StorageToken;
+use super::demand::Ask;
+use super::path::Plan;
+
+/// What static arithmetic says of one group of stations.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Ceiling {
+    /// The group's name, as in the answer.
+    pub station: String,
+    /// Servers of all members together.
+    pub servers: u32,
+    /// Mean service that a request asks of the group, seconds.
+    pub demand_s: f64,
+    /// Requests per second at which the group is full.
+    pub iops: f64,
+}
+
+/// One kind of request and its share of all requests.
+struct Kind {
+    operation: Operation,
+    bytes: u64,
+    /// Share of its requests that continue a stream.
+    sequential: f64,
+    align: u64,
+    share: f64,
+}
+
+/// Every group's ceiling for the stated mix, in the order of the path. Empty where the mix is not
+/// known beforehand: a trace brings its own.
+pub fn ceilings(scenario: &Scenario, plan: &Plan) -> Vec<Ceiling> {
+    let Some(kinds) = mix(&scenario.classes) else { return Vec::new() };
+    let mut found = Vec::new();
+    let design = &scenario.design;
+    ports(design, plan, &kinds, &mut found);
+    cpu(design, &kinds, &mut found);
+    uplinks(plan, &kinds, &mut found);
+    drives(design, plan, &kinds, &mut found);
+    found
+        .into_iter()
+        .filter(|(_, _, demand_s)| *demand_s > 0.0)
+        .map(|(station, servers, demand_s)| Ceiling {
+            station,
+            servers,
+            demand_s,
+            iops: f64::from(servers) / demand_s,
+        })
+        .collect()
+}
+
+type Found = Vec<(String, u32, f64)>;
+
+/// The mix of requests: open classes by rate, closed ones by tokens. Rates and tokens do not
+/// compare, so a scenario with both has no stated mix; nor has one with a trace.
+fn mix(classes: &[Class]) -> Option<Vec<Kind>> {
+    let weights: Vec<(bool, f64)> = classes.iter().map(weight).collect::<Option<_>>()?;
+    if weights.iter().any(|w| w.0) && weights.iter().any(|w| !w.0) {
+        return None;
+    }
+    let total: f64 = weights.iter().map(|w| w.1).sum();
+    let mut kinds = Vec::new();
+    for (class, (_, weight)) in classes.iter().zip(&weights) {
+        for operation in Operation::BOTH {
+            let (share, sizes) = match operation {
+                Operation::Read => (class.read, &class.read_sizes),
+                Operation::Write => (1.0 - class.read, &class.write_sizes),
+            };
+            kinds.extend(sizes.iter().map(|&(bytes, of_size)| Kind {
+                operation,
+                bytes,
+                sequential: class.sequential.share,
+                align: class.align,
+                share: weight / total * share * of_size,
+            }));
+        }
+    }
+    Some(kinds)
+}
+
+/// (closed?, rate or tokens); none for a trace.
+fn weight(class: &Class) -> Option<(bool, f64)> {
+    let machines = f64::from(class.machines);
+    match class.load {
+        Load::Open { rate, .. } => Some((false, machines * rate)),
+        Load::Closed { in_flight, .. } => Some((true, machines * f64::from(in_flight))),
+        Load::Trace { .. } => None,
+    }
+}
+
+/// The mean over all requests of what one asks for, in seconds.
+fn mean(kinds: &[Kind], of: impl Fn(&Kind) -> f64) -> f64 {
+    kinds.iter().map(|k| k.share * of(k)).sum()
+}
+
+fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
+    let Some(ports) = &design.ports else { return };
+    if let PortKind::Station(law) = &ports.kind {
+        found.push(("ports".into(), ports.count, law.mean_ps() / 1e12));
+    }
+    let Some(wire) = &plan.wire else { return };
+    let time = |asks: &[Ask], k: &Kind| asks.iter().map(|a| wire.time(*a, k.bytes).secs()).sum::<f64>();
+    let both_ways = |k: &Kind| -> ([f64; 2], [f64; 2]) {
+        let read = [time(&[Ask::ReadCommand, Ask::ReadAcknowledgements], k), time(&[Ask::ReadData], k)];
+        let write = if k.bytes > wire.immediate {
+            [
+                time(&[Ask::WriteCommand, Ask::WriteData], k),
+                time(&[Ask::WriteReady, Ask::WriteResponse, Ask::WriteAcknowledgements], k),
+            ]
+        } else {
+            [
+                time(&[Ask::WriteWithData], k),
+                time(&[Ask::WriteResponse, Ask::WriteWithDataAcknowledgements], k),
+            ]
+        };
+        (read, write)
+    };
+    for (way, name) in ["ports.rx", "ports.tx"].into_iter().enumerate() {
+        let demand = mean(kinds, |k| {
+            let (read, write) = both_ways(k);
+            if k.operation == Operation::Read { read[way] } else { write[way] }
+        });
+        found.push((name.into(), ports.count, demand));
+    }
+}
+
+fn cpu(design: &Design, kinds: &[Kind], found: &mut Found) {
+    let Some(cpu) = &design.cpu else { return };
+    let secs = |law: &Law| law.mean_ps() / 1e12;
+    let demand =
+        mean(kinds, |k| if k.operation == Operation::Read { secs(&cpu.read) } else { secs(&cpu.write) });
+    let ports = design.ports.as_ref().map_or(1, |p| p.count);
+    let cores = match cpu.queue {
+        CpuQueue::Shared => cpu.cores,
+        CpuQueue::PerPort => (cpu.cores / ports).max(1) * ports,
+    };
+    found.push(("cpu".into(), cores, demand));
+}
+
+fn uplinks(plan: &Plan, kinds: &[Kind], found: &mut Found) {
+    let Some(uplinks) = &plan.uplinks else { return };
+    // Fragments share the request's bytes: headers are counted for each.
+    let times = |read: Ask, write: Ask| {
+        mean(kinds, |k| {
+            let fragments = plan.mean_fragments(k.bytes, k.align);
+            let ask = if k.operation == Operation::Read { read } else { write };
+            fragments * uplinks.time(ask, (k.bytes as f64 / fragments) as u64).secs()
+        })
+    };
+    let down = times(Ask::UplinkSubmission, Ask::UplinkWrite);
+    let up = times(Ask::UplinkRead, Ask::UplinkCompletion);
+    if uplinks.shared {
+        found.push(("fabric.uplinks".into(), uplinks.count, down + up));
+    } else {
+        found.push(("fabric.uplinks.down".into(), uplinks.count, down));
+        found.push(("fabric.uplinks.up".into(), uplinks.count, up));
+    }
+}
+
+fn drives(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
+    let Some(drives) = &design.drives else { return };
+    if let DriveKind::Station { service, .. } = &drives.kind {
+        let demand = mean(kinds, |k| plan.mean_fragments(k.bytes, k.align) * service.mean_ps() / 1e12);
+        found.push(("drives".into(), drives.count, demand));
+    }
+    let Some(drive) = &plan.drive else { return };
+    let fragments = |k: &Kind| plan.mean_fragments(k.bytes, k.align);
+    found.push(("drives.command".into(), drives.count, mean(kinds, fragments) * drive.command.secs()));
+    let link = |ask: Ask, k: &Kind| {
+        let amount = (k.bytes as f64 / fragments(k)) as u32;
+        fragments(k) * drive.time(ask, &StorageToken { amount, ..Default::default() }).secs()
+    };
+    let link_demand = mean(kinds, |k| match k.operation {
+        Operation::Read => link(Ask::DriveSubmission, k) + link(Ask::DriveRead, k),
+        Operation::Write => link(Ask::DriveWrite, k) + link(Ask::DriveCompletion, k),
+    });
+    found.push(("drives.link".into(), drives.count * drive.directions(), link_demand));
+    let unit_demand = mean(kinds, |k| match k.operation {
+        Operation::Read => {
+            let per_fragment = (k.bytes as f64 / fragments(k)) as u32;
+            fragments(k) * drive.pages(per_fragment) as f64 * drive.sense.secs()
+        }
+        Operation::Write => {
+            let per_byte =
+                k.sequential * drive.sequential_program_ps + (1.0 - k.sequential) * drive.random_program_ps;
+            k.bytes as f64 * per_byte / 1e12
+        }
+    });
+    found.push(("drives.unit".into(), drives.count * drive.units, unit_demand));
+}
