@@ -5,6 +5,8 @@
 //! about single requests need be kept. All sums are integers: over all requests, wait + service equals
 //! latency to the picosecond, which the run audits.
 
+use std::collections::BTreeMap;
+
 use crate::engine::Cell;
 
 use super::latency::rank;
@@ -15,13 +17,27 @@ const PER_OCTAVE: usize = 16;
 /// Latencies outside join the nearest bucket; their sums stay exact.
 const FIRST_OCTAVE: u32 = 9;
 const LAST_OCTAVE: u32 = 51;
+const OCTAVES: usize = (LAST_OCTAVE - FIRST_OCTAVE + 1) as usize;
+const BUCKETS: usize = OCTAVES * PER_OCTAVE;
+const NOWHERE: usize = usize::MAX;
 
 /// The blame of one class and operation.
+///
+/// Buckets get their place when the first request falls into their octave, sixteen at a time; before
+/// that they take no memory. Hot sums are 64 bits. No wait and no service is above its request's latency,
+/// so none of a bucket's sums is above its sum of latencies: only that one is watched, and before it
+/// overflows (213 days of latency in one bucket) the bucket is emptied into sums of 128 bits.
 #[derive(Clone, Debug)]
 pub struct BlameTable {
     groups: usize,
-    /// By octave of latency; allocated when the first request falls into one.
-    blocks: Vec<Option<Box<Block>>>,
+    /// By octave: the place of its first bucket, or `NOWHERE`.
+    first: [usize; OCTAVES],
+    /// By place.
+    tallies: Vec<Tally>,
+    /// By place, then group.
+    cells: Vec<Cell>,
+    /// By place, what was emptied.
+    spilled: BTreeMap<usize, Wide>,
 }
 
 /// The mean row of a set of requests.
@@ -38,8 +54,13 @@ pub struct Blame {
 impl BlameTable {
     /// An empty table for rows of `groups` cells.
     pub fn new(groups: usize) -> Self {
-        let octaves = (LAST_OCTAVE - FIRST_OCTAVE + 1) as usize;
-        BlameTable { groups, blocks: vec![None; octaves] }
+        BlameTable {
+            groups,
+            first: [NOWHERE; OCTAVES],
+            tallies: Vec::new(),
+            cells: Vec::new(),
+            spilled: BTreeMap::new(),
+        }
     }
 
     /// Adds a finished request: its latency in ps, and its row of one cell a group, whose waits and
@@ -47,25 +68,26 @@ impl BlameTable {
     #[inline]
     pub fn add(&mut self, latency_ps: u64, row: &[Cell]) {
         debug_assert_eq!(row.len(), self.groups, "a row has one cell a group");
-        let (octave, bucket) = place(latency_ps);
-        let groups = self.groups;
-        let block = self.blocks[octave].get_or_insert_with(|| Box::new(Block::new(groups)));
-        block.add(bucket, Tally { count: 1, latency: latency_ps }, row);
+        let place = self.place(bucket(latency_ps));
+        self.add_at(place, Tally { count: 1, latency: latency_ps }, row);
     }
 
     /// Adds everything that `other`, a table for as many groups, holds.
     pub fn merge(&mut self, other: &BlameTable) {
         assert_eq!(self.groups, other.groups, "blame tables of one run have the same groups");
-        for (mine, theirs) in self.blocks.iter_mut().zip(&other.blocks) {
-            if let Some(theirs) = theirs {
-                mine.get_or_insert_with(|| Box::new(Block::new(self.groups))).merge(theirs);
+        for bucket in 0..BUCKETS {
+            let Some(theirs) = other.find(bucket) else { continue };
+            let mine = self.place(bucket);
+            self.add_at(mine, other.tallies[theirs], &other.cells[theirs * self.groups..][..self.groups]);
+            if let Some(wide) = other.spilled.get(&theirs) {
+                self.spilled.entry(mine).or_insert_with(|| Wide::new(self.groups)).add(wide);
             }
         }
     }
 
     /// Requests added.
     pub fn count(&self) -> u64 {
-        self.blocks.iter().flatten().flat_map(|block| &block.tallies).map(|tally| tally.count).sum()
+        self.tallies.iter().map(|tally| tally.count).sum()
     }
 
     /// The sum of all waits and services, and the sum of all latencies, ps. Equal, unless the engine
@@ -87,7 +109,7 @@ impl BlameTable {
             return None;
         }
         let mut higher = 0;
-        let mut boundary = PER_OCTAVE * self.blocks.len();
+        let mut boundary = BUCKETS;
         while boundary > 0 && higher + self.bucket_count(boundary - 1) <= wanted {
             boundary -= 1;
             higher += self.bucket_count(boundary);
@@ -98,34 +120,84 @@ impl BlameTable {
             latency: above.latency as f64,
             stations: above.cells.iter().map(|&(wait, service)| (wait as f64, service as f64)).collect(),
         };
-        if higher < wanted {
-            // The loop stopped at a bucket that holds more than is missing, so it is not empty.
-            let share = (wanted - higher) as f64 / self.bucket_count(boundary - 1) as f64;
-            blame.take(&self.wide(boundary - 1), share);
+        // The loop stopped at a bucket that holds more than is missing.
+        if let Some(place) = boundary.checked_sub(1).and_then(|bucket| self.find(bucket))
+            && higher < wanted
+        {
+            let share = (wanted - higher) as f64 / self.tallies[place].count as f64;
+            blame.take(&self.wide_at(place), share);
         }
         Some(blame.over(wanted as f64))
     }
 
-    fn block(&self, index: usize) -> Option<&Block> {
-        self.blocks[index / PER_OCTAVE].as_deref()
-    }
-
-    fn bucket_count(&self, index: usize) -> u64 {
-        self.block(index).map_or(0, |block| block.tallies[index % PER_OCTAVE].count)
-    }
-
-    fn wide(&self, index: usize) -> Wide {
-        self.block(index).map_or_else(|| Wide::new(self.groups), |block| block.wide(index % PER_OCTAVE))
-    }
-
-    /// The sum of the buckets from number `index` upwards.
-    fn sum_above(&self, index: usize) -> Wide {
-        let mut sum = Wide::new(self.groups);
-        for index in index..PER_OCTAVE * self.blocks.len() {
-            if let Some(block) = self.block(index) {
-                sum.add(&block.wide(index % PER_OCTAVE));
-            }
+    /// The place of a bucket, made if need be.
+    #[inline]
+    fn place(&mut self, bucket: usize) -> usize {
+        let octave = bucket / PER_OCTAVE;
+        if self.first[octave] == NOWHERE {
+            self.make_room(octave);
         }
+        self.first[octave] + bucket % PER_OCTAVE
+    }
+
+    #[cold]
+    fn make_room(&mut self, octave: usize) {
+        let first = self.tallies.len();
+        self.first[octave] = first;
+        self.tallies.resize(first + PER_OCTAVE, Tally::default());
+        self.cells.resize((first + PER_OCTAVE) * self.groups, Cell::default());
+    }
+
+    #[inline]
+    fn add_at(&mut self, place: usize, added: Tally, row: &[Cell]) {
+        if self.tallies[place].latency.checked_add(added.latency).is_none() {
+            self.spill(place);
+        }
+        let tally = &mut self.tallies[place];
+        tally.count += added.count;
+        tally.latency += added.latency;
+        // Wrapping, so that a row which breaks its promise is found by `check` and not by a crash.
+        for (sum, cell) in self.cells[place * self.groups..][..self.groups].iter_mut().zip(row) {
+            sum.wait = sum.wait.wrapping_add(cell.wait);
+            sum.service = sum.service.wrapping_add(cell.service);
+        }
+    }
+
+    #[cold]
+    fn spill(&mut self, place: usize) {
+        let whole = self.wide_at(place);
+        self.spilled.insert(place, whole);
+        self.tallies[place].latency = 0;
+        self.cells[place * self.groups..][..self.groups].fill(Cell::default());
+    }
+
+    /// The place of a bucket, if a request fell into its octave.
+    fn find(&self, bucket: usize) -> Option<usize> {
+        let first = self.first[bucket / PER_OCTAVE];
+        (first != NOWHERE).then(|| first + bucket % PER_OCTAVE)
+    }
+
+    fn bucket_count(&self, bucket: usize) -> u64 {
+        self.find(bucket).map_or(0, |place| self.tallies[place].count)
+    }
+
+    /// Everything that the bucket at a place holds.
+    fn wide_at(&self, place: usize) -> Wide {
+        let mut sum = self.spilled.get(&place).cloned().unwrap_or_else(|| Wide::new(self.groups));
+        sum.latency += u128::from(self.tallies[place].latency);
+        for (mine, cell) in sum.cells.iter_mut().zip(&self.cells[place * self.groups..]) {
+            mine.0 += u128::from(cell.wait);
+            mine.1 += u128::from(cell.service);
+        }
+        sum
+    }
+
+    /// The sum of the buckets from number `bucket` upwards.
+    fn sum_above(&self, bucket: usize) -> Wide {
+        let mut sum = Wide::new(self.groups);
+        (bucket..BUCKETS)
+            .filter_map(|bucket| self.find(bucket))
+            .for_each(|place| sum.add(&self.wide_at(place)));
         sum
     }
 }
@@ -150,27 +222,13 @@ impl Blame {
     }
 }
 
-/// Octave and bucket within it of a latency.
+/// The bucket of a latency, counted from the shortest.
 #[inline]
-fn place(latency_ps: u64) -> (usize, usize) {
+fn bucket(latency_ps: u64) -> usize {
     let ps = latency_ps.clamp(1 << FIRST_OCTAVE, (1 << (LAST_OCTAVE + 1)) - 1);
     let octave = 63 - ps.leading_zeros();
-    let bucket = (ps >> (octave - PER_OCTAVE.ilog2())) as usize % PER_OCTAVE;
-    ((octave - FIRST_OCTAVE) as usize, bucket)
-}
-
-/// The buckets of one octave.
-///
-/// Hot sums are 64 bits. No wait and no service is above its request's latency, so none of a bucket's
-/// sums is above its sum of latencies: only that one is watched, and before it overflows (213 days of
-/// latency in one bucket) the bucket is emptied into sums of 128 bits.
-#[derive(Clone, Debug)]
-struct Block {
-    tallies: [Tally; PER_OCTAVE],
-    /// By bucket, then group.
-    cells: Vec<Cell>,
-    /// By bucket; none until the first bucket is emptied.
-    spilled: Vec<Wide>,
+    let within = (ps >> (octave - PER_OCTAVE.ilog2())) as usize % PER_OCTAVE;
+    (octave - FIRST_OCTAVE) as usize * PER_OCTAVE + within
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -197,68 +255,6 @@ impl Wide {
         for (mine, theirs) in self.cells.iter_mut().zip(&other.cells) {
             mine.0 += theirs.0;
             mine.1 += theirs.1;
-        }
-    }
-}
-
-impl Block {
-    fn new(groups: usize) -> Self {
-        Block {
-            tallies: [Tally::default(); PER_OCTAVE],
-            cells: vec![Cell::default(); PER_OCTAVE * groups],
-            spilled: Vec::new(),
-        }
-    }
-
-    fn groups(&self) -> usize {
-        self.cells.len() / PER_OCTAVE
-    }
-
-    #[inline]
-    fn add(&mut self, bucket: usize, tally: Tally, row: &[Cell]) {
-        if self.tallies[bucket].latency.checked_add(tally.latency).is_none() {
-            self.spill(bucket);
-        }
-        self.tallies[bucket].count += tally.count;
-        self.tallies[bucket].latency += tally.latency;
-        let groups = self.groups();
-        // Wrapping, so that a row which breaks its promise is found by `check` and not by a crash.
-        for (sum, cell) in self.cells[bucket * groups..][..groups].iter_mut().zip(row) {
-            sum.wait = sum.wait.wrapping_add(cell.wait);
-            sum.service = sum.service.wrapping_add(cell.service);
-        }
-    }
-
-    #[cold]
-    fn spill(&mut self, bucket: usize) {
-        let groups = self.groups();
-        let whole = self.wide(bucket);
-        self.spilled.resize(PER_OCTAVE, Wide::new(groups));
-        self.spilled[bucket] = whole;
-        self.tallies[bucket].latency = 0;
-        self.cells[bucket * groups..][..groups].fill(Cell::default());
-    }
-
-    /// Everything a bucket holds.
-    fn wide(&self, bucket: usize) -> Wide {
-        let groups = self.groups();
-        let mut sum = self.spilled.get(bucket).cloned().unwrap_or_else(|| Wide::new(groups));
-        sum.latency += u128::from(self.tallies[bucket].latency);
-        for (mine, cell) in sum.cells.iter_mut().zip(&self.cells[bucket * groups..]) {
-            mine.0 += u128::from(cell.wait);
-            mine.1 += u128::from(cell.service);
-        }
-        sum
-    }
-
-    fn merge(&mut self, other: &Block) {
-        let groups = self.groups();
-        for (bucket, &tally) in other.tallies.iter().enumerate() {
-            self.add(bucket, tally, &other.cells[bucket * groups..][..groups]);
-        }
-        if !other.spilled.is_empty() {
-            self.spilled.resize(PER_OCTAVE, Wide::new(groups));
-            self.spilled.iter_mut().zip(&other.spilled).for_each(|(mine, theirs)| mine.add(theirs));
         }
     }
 }
@@ -305,9 +301,9 @@ mod tests {
 
         #[test]
         fn every_latency_lies_in_a_bucket_at_most_a_sixteenth_wide(ps in 1_000..3_600_000_000_000_000_u64) {
-            let (octave, bucket) = place(ps);
-            let width = 1_u64 << (octave + FIRST_OCTAVE as usize - 4);
-            let lowest = (16 + bucket as u64) * width;
+            let bucket = bucket(ps);
+            let width = 1_u64 << (bucket / 16 + FIRST_OCTAVE as usize - 4);
+            let lowest = (16 + bucket as u64 % 16) * width;
             prop_assert!(lowest <= ps && ps < lowest + width);
         }
     }

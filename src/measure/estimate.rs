@@ -202,7 +202,7 @@ mod tests {
         // 1, 2, 3, 4: mean 2.5, s² = 5/3, s/√4 = 0.645497…, t(0.975, 3) = 3.182446….
         let found = t_interval(&[1.0, 2.0, 3.0, 4.0], 0.95).expect("four values");
         assert_eq!(found.value, 2.5);
-        assert!((found.high - 2.5 - 3.182446305283710 * 0.6454972243679028).abs() < 1e-12);
+        assert!((found.high - 2.5 - 3.18244630528371 * 0.6454972243679028).abs() < 1e-12);
         assert!((found.high - found.value - (found.value - found.low)).abs() < 1e-12);
         assert_eq!(t_interval(&[1.0], 0.95), None);
         assert_eq!(t_interval(&[], 0.95), None);

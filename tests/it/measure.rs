@@ -175,18 +175,19 @@ fn verdicts(
 /// Claim:   a stable M/M/1 queue is hardly ever called saturated, an overloaded one nearly always.
 /// Method:  400 experiments of 8 replications of 40,000 steps (about 20,000 arrivals) at loads 0.95, 0.99
 ///          and 1.05; and 40 of 2 replications of 2,000,000 steps at 1.05. Seed 0x5EED_0005.
-/// Alarm:   at 0.95 a slope has a deviation of 0.12 % of the load (1.26 × backlog's 19.5 ÷ 20,000), so
-///          0.5 % above zero on t(7) lies past 14 deviations: 1e-6 an experiment. At 0.99 the window is
-///          shorter than the queue's memory and a slope's deviation about 1 %: t(7) past 3.8, 0.3 %, so
-///          more than 8 of 400 has probability 1e-4. At 1.05 growth is 4.8 %, 8 deviations past what is
-///          asked; with 2 replications half-widths are 1.4 % × |N(0, 1)|, too wide with 0.2 % each.
+/// Alarm:   at 0.95 a slope has a deviation of 0.13 % of the load (1.26 × the backlog's 19.5 ÷ 20,000), so
+///          0.5 % above zero on t(7) lies past 13 deviations: 1e-6 an experiment. At 0.99 the window is
+///          half the queue's memory and the deviation 0.57 % (a separate simulation, its own seed): t(7)
+///          past 4.8, 9e-4, so more than 4 of 400 has probability 1e-4. At 1.05 growth is 4.8 %,
+///          8 deviations past what is asked; with 2 replications the half-width is 1.4 % × |N(0, 1)|, too
+///          wide in 0.2 %, so more than 3 of 40 has probability 1e-6.
 /// Catches: a rule without an interval, or without the half percent (below).
 #[test]
 fn stable_queues_are_not_called_saturated_and_overloaded_ones_are() {
     let calls = |rho| verdicts(rho, 40_000, 8, EXPERIMENTS, Drift::is_growing);
     let (stable, close, over) = (calls(0.95), calls(0.99), calls(1.05));
     assert!(stable <= 1, "{stable} of {EXPERIMENTS} at 0.95");
-    assert!(close <= 8, "{close} of {EXPERIMENTS} at 0.99");
+    assert!(close <= 4, "{close} of {EXPERIMENTS} at 0.99");
     assert!(over >= 396, "{over} of {EXPERIMENTS} at 1.05");
     let pairs = verdicts(1.05, 2_000_000, 2, 40, Drift::is_growing);
     assert!(pairs >= 37, "{pairs} of 40 pairs at 1.05");
@@ -200,5 +201,5 @@ fn broken_saturation_rules_call_stable_queues_saturated() {
     let any_growth = verdicts(0.95, 40_000, 8, EXPERIMENTS, |drift| drift.growth.value > 0.0);
     assert!(any_growth > 100, "{any_growth} of {EXPERIMENTS}");
     let no_threshold = verdicts(0.99, 40_000, 8, EXPERIMENTS, |drift| drift.growth.low > 0.0);
-    assert!(no_threshold > 1, "{no_threshold} of {EXPERIMENTS}");
+    assert!(no_threshold > 4, "{no_threshold} of {EXPERIMENTS}");
 }
