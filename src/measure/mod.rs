@@ -1,1 +1,26 @@
-//! measure.
+//! What is kept of a run, and what it says about the design.
+//!
+//! A replication fills [`Latencies`], [`BlameTable`] and [`Population`] as requests finish; when all
+//! are done, [`mean_estimate`], [`percentile_estimate`] and [`rate_estimate`] turn the replications
+//! into figures with intervals, [`Drift`] tells whether the backlog grows, [`warmup::truncation`]
+//! where the start-up ends and [`StoppingRule`] whether to go on. Plain numbers throughout: nothing
+//! here knows what a scenario or an outcome is.
+//!
+//! Invariants: sums of time are exact integers in picoseconds; replications are folded in the order
+//! given, so that a figure does not depend on threads; a figure that does not exist is a [`Reason`].
+
+pub mod blame;
+pub mod drift;
+pub mod estimate;
+pub mod latency;
+pub mod population;
+pub mod precision;
+pub mod student;
+pub mod warmup;
+
+pub use blame::{Blame, BlameTable};
+pub use drift::{Drift, Watch};
+pub use estimate::{Interval, Reason, mean_estimate, percentile_estimate, pool, rate_estimate, t_interval};
+pub use latency::{Latencies, Quantile};
+pub use population::Population;
+pub use precision::{Decision, Round, StoppingRule};
