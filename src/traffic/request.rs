@@ -12,11 +12,11 @@ pub struct Request {
     pub class: u16,
     /// Number of its machine within the class.
     pub machine: u32,
-    /// The source it came from.
+    /// Number of the source it came from, as [`super::Sources`] counts them.
     pub source: u32,
     /// Read or write.
     pub operation: Operation,
-    /// Whether it continues a stream.
+    /// Whether it starts where an earlier request of its stream ended.
     pub sequential: bool,
     /// Byte offset in the machine's volume.
     pub address: u64,

@@ -5,7 +5,9 @@
 //! | `measure` | intervals that cover, verdicts that are right, broken estimators that are caught |
 //! | `report` | the answer on the terminal, the JSON against its schema, the CSV |
 //! | `theory` | closed forms against rows from textbooks and standards |
+//! | `traces` | reading and replaying the shipped block traces |
 
 mod measure;
 mod report;
 mod theory;
+mod traces;
