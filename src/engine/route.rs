@@ -265,6 +265,11 @@ impl Network {
         &self.groups
     }
 
+    /// Steps of all routes, in order.
+    pub fn steps(&self) -> &[Step] {
+        &self.steps
+    }
+
     /// Demands, in order.
     pub fn demands(&self) -> &[Demand] {
         &self.demands

@@ -1,1 +1,19 @@
-//! study.
+//! The questions: each study runs a scenario (or several) and writes an outcome.
+//!
+//! `run` is the way in: `pilot` plans, `replication` carries a `scene` through its window, `targets`
+//! says what must be precise, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
+
+mod assumptions;
+mod audit;
+mod pilot;
+mod replication;
+mod run;
+mod scene;
+mod stations;
+mod summary;
+mod targets;
+
+pub use run::{Context, StudyError, run};
+
+/// Name and version of the tool, as every outcome states it.
+pub const TOOL: &str = concat!("forebay ", env!("CARGO_PKG_VERSION"));

@@ -28,6 +28,8 @@ pub(super) struct Replication {
     pub kernel: Kernel<Scene>,
     pub opened: Option<Observation>,
     pub closed: Option<Observation>,
+    /// Bytes of fragments, by operation, when the window opened and closed.
+    fragments: [[u64; 2]; 2],
     /// Backlog at the start of the window and after each slice of it.
     pub readings: Vec<u64>,
     pub stop: Stop,
@@ -76,6 +78,7 @@ impl Replication {
             kernel: Kernel::new(network, scene, &first, setting.backlog_max()),
             opened: None,
             closed: None,
+            fragments: [[0; 2]; 2],
             readings: Vec::new(),
             stop: Stop::Time,
         }
@@ -94,6 +97,7 @@ impl Replication {
         // Given up early, the window opens where the run stands.
         self.kernel.model.recorder.from = self.kernel.now();
         self.opened = Some(self.kernel.observe());
+        self.fragments[0] = self.kernel.model.path.fragments;
         self.readings.push(self.kernel.in_system());
     }
 
@@ -113,6 +117,7 @@ impl Replication {
     pub fn close(&mut self, interrupted: &AtomicBool) {
         let now = self.kernel.now();
         self.closed = Some(self.kernel.observe());
+        self.fragments[1] = self.kernel.model.path.fragments;
         self.kernel.model.recorder.close(now);
         let window = now.since(self.kernel.model.recorder.from);
         let slice = SimDuration::from_ps(window.ps() / 16 + 1_000_000);
@@ -135,12 +140,27 @@ impl Replication {
         }
     }
 
-    /// The backlog at the start, the quarters and the end of the window.
+    /// The backlog at the start, the quarters and the end of the closed window.
     pub fn watch(&self) -> Option<Watch> {
+        self.watch_until(self.closed.as_ref()?)
+    }
+
+    /// The same of a window that is still open.
+    pub fn watch_so_far(&self) -> Option<Watch> {
+        self.watch_until(&self.kernel.observe())
+    }
+
+    fn watch_until(&self, end: &Observation) -> Option<Watch> {
         let last = self.readings.len().checked_sub(1)?;
         let backlog = [0, 1, 2, 3, 4].map(|quarter| self.readings[last * quarter / 4]);
-        let (opened, closed) = (self.opened.as_ref()?, self.closed.as_ref()?);
-        Some(Watch { backlog, offered: closed.arrived - opened.arrived, length_s: self.window_s() })
+        let opened = self.opened.as_ref()?;
+        let length_s = end.at.since(opened.at).secs();
+        Some(Watch { backlog, offered: end.arrived - opened.arrived, length_s })
+    }
+
+    /// Bytes of fragments cut while the window was open, by operation.
+    pub fn fragments_in_window(&self) -> [u64; 2] {
+        [0, 1].map(|op| self.fragments[1][op] - self.fragments[0][op])
     }
 
     /// Measured requests that were not done when the run was given up.

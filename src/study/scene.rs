@@ -23,6 +23,8 @@ pub(super) struct Recorder {
     pub machines: Vec<Vec<Latencies>>,
     /// Measured requests in the system.
     pub population: Population,
+    /// The same by class and operation.
+    pub out: Vec<u64>,
     /// Requests that finished while the window was open, and their bytes, by operation.
     pub finished: [u64; 2],
     pub finished_bytes: [u64; 2],
@@ -49,6 +51,7 @@ impl Recorder {
             blame: (0..2 * classes).map(|_| BlameTable::new(groups)).collect(),
             machines,
             population: Population::default(),
+            out: vec![0; 2 * classes],
             finished: [0; 2],
             finished_bytes: [0; 2],
             series: None,
@@ -79,8 +82,10 @@ impl Recorder {
         self.population.leave(now);
         let latency = now.since(token.born).ps();
         let class = usize::from(token.class);
-        self.latencies[2 * class + operation].record(latency);
-        self.blame[2 * class + operation].add(latency, row);
+        let place = 2 * class + operation;
+        self.out[place] -= 1;
+        self.latencies[place].record(latency);
+        self.blame[place].add(latency, row);
         if let Some(machine) = self.machines[class].get_mut(2 * token.body.machine() as usize + operation) {
             machine.record(latency);
         }
@@ -118,6 +123,7 @@ impl Model for Scene {
         let (request, next) = self.traffic.arrive(source, now);
         if self.recorder.measures(now) {
             self.recorder.population.enter(now);
+            self.recorder.out[place(usize::from(request.class), request.operation)] += 1;
         }
         let route: Route = self.path.plan().route(&request);
         Arrival {

@@ -22,7 +22,7 @@ pub struct Body {
     /// The source it came from (a closed loop asks again through it).
     pub source: u32,
     /// Machine in the low 30 bits, then the kind.
-    machine_and_kind: u32,
+    pub(super) machine_and_kind: u32,
 }
 
 impl Body {

@@ -8,7 +8,6 @@
 use crate::engine::Law;
 use crate::scenario::{Class, CpuQueue, Design, DriveKind, Load, Operation, PortKind, Scenario};
 
-use super::body::StorageToken;
 use super::demand::Ask;
 use super::path::Plan;
 
@@ -175,8 +174,8 @@ fn drives(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
     let fragments = |k: &Kind| plan.mean_fragments(k.bytes, k.align);
     found.push(("drives.command".into(), drives.count, mean(kinds, fragments) * drive.command.secs()));
     let link = |ask: Ask, k: &Kind| {
-        let amount = (k.bytes as f64 / fragments(k)) as u32;
-        fragments(k) * drive.time(ask, &StorageToken { amount, ..Default::default() }).secs()
+        let bytes = (k.bytes as f64 / fragments(k)) as u64;
+        fragments(k) * drive.time(ask, bytes, false).secs()
     };
     let link_demand = mean(kinds, |k| match k.operation {
         Operation::Read => link(Ask::DriveSubmission, k) + link(Ask::DriveRead, k),

@@ -12,7 +12,7 @@ use crate::engine::{
 };
 use crate::scenario::{DriveKind, Drives, Interface, Part};
 
-use super::body::{DRIVE, StorageToken, UNIT};
+use super::body::{DRIVE, UNIT};
 use super::bus::{Bus, COMPLETION, SUBMISSION};
 use super::demand::{Ask, question};
 
@@ -75,16 +75,13 @@ impl DriveModel {
 
     /// Time on the drive's link, command server or unit.
     #[inline]
-    pub fn time(&self, ask: Ask, token: &StorageToken) -> SimDuration {
-        let bytes = u64::from(token.amount);
+    pub(super) fn time(&self, ask: Ask, bytes: u64, sequential: bool) -> SimDuration {
         match ask {
             Ask::DriveSubmission => self.bus.time(SUBMISSION),
             Ask::DriveWrite => self.bus.time(bytes + SUBMISSION),
             Ask::DriveRead => self.bus.time_capped(bytes + COMPLETION, self.read_ceiling),
             Ask::DriveCompletion => self.bus.time(COMPLETION),
-            Ask::Program => {
-                SimDuration::from_ps_f64(bytes as f64 * self.program_ps(token.body.is_sequential()))
-            }
+            Ask::Program => SimDuration::from_ps_f64(bytes as f64 * self.program_ps(sequential)),
             _ => SimDuration::ZERO,
         }
     }

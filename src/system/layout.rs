@@ -72,7 +72,8 @@ mod tests {
         fn fragments_hold_every_byte_once(
             drives in 1u64..40, address in 0u64..1 << 40, bytes in 1u32..32 << 20
         ) {
-            let mut token = StorageToken { amount: bytes, ..Default::default() };
+            let mut token = StorageToken::default();
+            token.amount = bytes;
             token.body.address = address;
             let mut parts = Vec::new();
             layout(drives).cut(&token, &mut parts);

@@ -8,7 +8,7 @@
 use std::sync::Arc;
 
 use crate::engine::{
-    Discipline, GateId, Key, MEMBER_SLOTS, Network, Part, Pick, Purpose, Quantity, Route, SimDuration, Step,
+    GateId, Key, MEMBER_SLOTS, Network, Part, Pick, Purpose, Quantity, Route, SimDuration, Step,
 };
 use crate::scenario::{Class, Design, DriveKind, Load, Operation, PortKind, Scenario, Spread};
 use crate::traffic::Request;
@@ -108,6 +108,11 @@ impl Plan {
         let mut members = [0; MEMBER_SLOTS];
         members[PORT] = port as u32;
         members
+    }
+
+    /// Whether requests are cut at chunk edges.
+    pub fn cuts(&self) -> bool {
+        self.layout.is_some()
     }
 
     /// The datasheet drive's internal parameters, if the design has one.
@@ -331,7 +336,9 @@ impl Plan {
                 self.uplinks.as_ref().map_or(SimDuration::ZERO, |u| u.time(ask, bytes))
             }
             Ask::DriveSubmission | Ask::DriveWrite | Ask::DriveRead | Ask::DriveCompletion | Ask::Program => {
-                self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.time(ask, token))
+                self.drive
+                    .as_ref()
+                    .map_or(SimDuration::ZERO, |d| d.time(ask, bytes, token.body.is_sequential()))
             }
             _ => self.wire.as_ref().map_or(SimDuration::ZERO, |w| w.time(ask, bytes)),
         }

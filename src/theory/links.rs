@@ -41,10 +41,10 @@ pub fn tcp_wire_bytes(payload: u64, mtu: u64) -> u64 {
     ethernet_bytes(payload, tcp_segment(mtu), TCP_HEADERS)
 }
 
-/// Ethernet bytes that flow back to acknowledge it: one bare segment for every two. RFC 9293,
-/// section 3.8.6.3.
+/// Ethernet bytes that flow back to acknowledge it while it is sent: one bare segment for every two
+/// (RFC 9293, section 3.8.6.3). A last odd one is acknowledged by the next message that goes back anyway.
 pub fn tcp_acknowledgement_bytes(payload: u64, mtu: u64) -> u64 {
-    payload.div_ceil(tcp_segment(mtu)).max(1).div_ceil(2).saturating_mul(TCP_HEADERS + ETHERNET_OVERHEAD)
+    (payload.div_ceil(tcp_segment(mtu)) / 2).saturating_mul(TCP_HEADERS + ETHERNET_OVERHEAD)
 }
 
 /// Share of a saturated Ethernet link that is TCP payload: full frames of `mtu`, `headers` in the
@@ -153,7 +153,8 @@ mod tests {
         assert_eq!(tcp_wire_bytes(1448, 1500), 1538);
         assert_eq!(tcp_wire_bytes(1449, 1500), 1538 + 1 + 90);
         assert_eq!(tcp_wire_bytes(0, 1500), 90);
-        assert_eq!(tcp_acknowledgement_bytes(3 * 1448, 1500), 2 * 90);
+        assert_eq!(tcp_acknowledgement_bytes(3 * 1448, 1500), 90);
+        assert_eq!(tcp_acknowledgement_bytes(72, 1500), 0);
     }
 
     #[test]

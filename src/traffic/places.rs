@@ -17,6 +17,8 @@ pub(super) const BLOCK: u64 = 4096;
 pub(super) struct Places {
     /// Bytes that a machine's requests touch.
     working_set: u64,
+    /// Random addresses are multiples of this.
+    align: u64,
     /// Whole blocks in it, at least 1.
     blocks: u64,
     /// Blocks of an extent.
@@ -55,6 +57,7 @@ impl Places {
         Places {
             working_set: class.working_set,
             blocks,
+            align: class.align.max(BLOCK),
             extent_blocks,
             extents: blocks / extent_blocks,
             popularity,
@@ -83,12 +86,12 @@ impl Places {
         scatter(key, self.extents, extent) * self.extent_blocks + within
     }
 
-    /// The nearest block at or below `address` from which the request ends inside the working set;
-    /// 0 if it is larger than that.
+    /// The nearest aligned place at or below `address` from which the request ends inside the working
+    /// set; 0 if it is larger than that.
     #[inline]
     fn fit(&self, address: u64, bytes: u32) -> u64 {
         let last = self.working_set.saturating_sub(u64::from(bytes));
-        address.min(last / BLOCK * BLOCK)
+        address.min(last) / self.align * self.align
     }
 
     /// Whether a request that starts here ends inside the working set.

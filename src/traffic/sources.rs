@@ -11,7 +11,7 @@ use super::body::Body;
 use super::bursty::{Bursty, Pattern};
 use super::replay::Replay;
 use super::{Request, Trace};
-use crate::engine::{Key, SimTime, time::PS_PER_S};
+use crate::engine::{Key, PS_PER_S, SimTime};
 use crate::scenario::{Arrivals, Class, Load};
 
 /// Turns classes into requests.
@@ -236,6 +236,7 @@ pub(super) mod examples {
             working_set: 1 << 30,
             skew: Skew::Uniform,
             extent: 1 << 20,
+            align: 4096,
         }
     }
 

@@ -6,7 +6,7 @@
 use super::collect::{Collector, Row, time_ps, whole};
 use super::error::{Complaint, quoted};
 use super::input::Input;
-use crate::engine::time::PS_PER_S;
+use crate::engine::PS_PER_S;
 use crate::scenario::{Operation, TraceFormat};
 
 const IOCSV: [&str; 4] = ["submit_ns", "op", "lba_512", "sectors_512"];

@@ -1,0 +1,60 @@
+//! What an answer assumes, in words: priors that no datasheet tells, and simplifications of the model.
+
+use crate::scenario::{Arrivals, CpuQueue, DriveKind, Load, Part};
+use crate::system::DriveModel;
+
+use super::replication::Setting;
+
+/// The assumptions of a setting.
+pub(super) fn of(setting: &Setting) -> Vec<String> {
+    let design = &setting.scenario.design;
+    let mut said = Vec::new();
+    if let Some(cpu) = &design.cpu
+        && cpu.queue == CpuQueue::Shared
+        && cpu.cores > 1
+    {
+        said.push(
+            "processor: any core takes the next request, the optimistic bound (`design.cpu.queue`)".into(),
+        );
+    }
+    if let Some(drives) = &design.drives
+        && let DriveKind::Part(part) = &drives.kind
+        && let Some(model) = setting.plan.drive()
+    {
+        said.push(drive(part, model));
+        said.push(
+            "drives: no protection, reduction, cache or log yet; every byte asked for is moved once".into(),
+        );
+    }
+    for class in &setting.scenario.classes {
+        match &class.load {
+            Load::Open { arrivals: Arrivals::Bursty { together, .. }, .. } => said.push(format!(
+                "{}: {:.0} % of machines burst together (`together`); real ones tend to, and independent \
+                 bursts smooth out",
+                class.name,
+                together * 100.0
+            )),
+            Load::Trace { repeat: false, .. } => said.push(format!(
+                "{}: the trace is played once, so the intervals hold for this trace and no other",
+                class.name
+            )),
+            _ => {}
+        }
+    }
+    said
+}
+
+fn drive(part: &Part, model: &DriveModel) -> String {
+    format!(
+        "drives: {} as {} flash units of {:.1} us a sense behind a command server of {:.2} us, solved from \
+         its ratings; buffer {} MiB, page {} KiB, and reads wait for at most {:.0} us of a program are priors \
+         that ratings cannot tell",
+        part.name,
+        model.units,
+        model.sense.us(),
+        model.command.us(),
+        part.buffer >> 20,
+        part.page >> 10,
+        part.program_quantum.us()
+    )
+}

@@ -1,0 +1,137 @@
+//! The checks that every run makes on itself, each from two separate measurements.
+//!
+//! | law | one side | the other |
+//! | --- | --- | --- |
+//! | conservation | requests that came | requests that left and are left |
+//! | little, system | measured requests in the system, integrated over time | latencies recorded |
+//! | little, station | tokens in the group, integrated by the events | waits and services promised |
+//! | utilisation | time its servers were busy | arrivals × the demand that the scenario states |
+//! | blame | waits and services at all stations | latencies |
+//! | ledger | bytes that requests ask of the drives | bytes of their fragments |
+//!
+//! All are exact but utilisation, where service times are drawn: six standard errors of their sum are
+//! allowed (a correct run fails a station once in 500 million), and the work at the window's edges.
+
+use crate::engine::{Demand, Group, Network, Step};
+use crate::outcome::AuditRow;
+
+use super::replication::{Replication, Setting};
+use super::stations::{window, work};
+
+/// Every law of a finished run.
+pub(super) fn audit(setting: &Setting, replications: &[Replication]) -> Vec<AuditRow> {
+    let network = &setting.plan.network;
+    let mut rows = vec![conservation(replications), little_of_system(replications)];
+    rows.extend(little_of_groups(network, replications));
+    rows.extend(
+        network
+            .groups()
+            .iter()
+            .enumerate()
+            .filter(|(_, g)| g.members > 0)
+            .map(|(index, group)| utilisation(network, index, group, replications)),
+    );
+    rows.push(blame(replications));
+    rows.extend(ledger(replications));
+    rows
+}
+
+/// A law whose two sides must be the same whole number.
+fn exact(law: &str, station: &str, one: u128, other: u128) -> AuditRow {
+    let error = one.abs_diff(other) as f64 / one.max(other).max(1) as f64;
+    AuditRow { law: law.into(), station: station.into(), error, allowed: 0.0, ok: one == other }
+}
+
+fn conservation(replications: &[Replication]) -> AuditRow {
+    let (mut came, mut left) = (0, 0);
+    for r in replications {
+        let seen = r.kernel.observe();
+        came += u128::from(seen.arrived);
+        left += u128::from(seen.finished + seen.in_system);
+    }
+    exact("conservation", "system", came, left)
+}
+
+fn little_of_system(replications: &[Replication]) -> AuditRow {
+    let (mut area, mut latencies) = (0, 0);
+    for r in replications {
+        let recorder = &r.kernel.model.recorder;
+        if recorder.population.count() > 0 {
+            // Given up with measured requests inside: their latencies do not exist.
+            continue;
+        }
+        area += recorder.population.area_until(r.kernel.now());
+        latencies += recorder.latencies.iter().map(|l| l.sum_ps()).sum::<u128>();
+    }
+    exact("little", "system", area, latencies)
+}
+
+fn little_of_groups(network: &Network, replications: &[Replication]) -> Vec<AuditRow> {
+    let mut errors = vec![(0u128, 0u128); network.groups().len()];
+    for r in replications {
+        for (error, (promised, by_events)) in errors.iter_mut().zip(r.kernel.sojourns()) {
+            // Both are known modulo 2^64; their distance is small or the law is broken.
+            let apart = promised.wrapping_sub(by_events);
+            error.0 += u128::from(apart.min(apart.wrapping_neg()));
+            error.1 += u128::from(promised);
+        }
+    }
+    let row = |(group, (apart, promised)): (&Group, (u128, u128))| AuditRow {
+        law: "little".into(),
+        station: group.name.clone(),
+        error: apart as f64 / promised.max(1) as f64,
+        allowed: 0.0,
+        ok: apart == 0,
+    };
+    network.groups().iter().zip(errors).filter(|(g, _)| g.members > 0).map(row).collect()
+}
+
+fn utilisation(network: &Network, index: usize, group: &Group, replications: &[Replication]) -> AuditRow {
+    let (mut stated, mut variance) = (0.0, 0.0);
+    for (number, step) in network.steps().iter().enumerate() {
+        let (Step::Serve { group: at, demand, .. } | Step::Charge { group: at, demand, .. }) = step else {
+            continue;
+        };
+        if at.index() != index {
+            continue;
+        }
+        for (opened, closed) in replications.iter().filter_map(window) {
+            let visits = (closed.visits[number] - opened.visits[number]) as f64;
+            let amount = (closed.amounts[number] - opened.amounts[number]) as f64;
+            match &network.demands()[*demand as usize] {
+                Demand::Drawn(law, _) => {
+                    stated += visits * law.mean_ps();
+                    variance += visits * law.scv() * law.mean_ps().powi(2);
+                }
+                Demand::PerUnit { fixed, ps_per_unit } => {
+                    stated += visits * fixed.ps() as f64 + amount * ps_per_unit;
+                    // Each service is rounded to a picosecond.
+                    variance += visits;
+                }
+                Demand::Asked(_) => stated += (closed.booked[number] - opened.booked[number]) as f64,
+            }
+        }
+    }
+    let work = work(group, replications);
+    let base = stated.max(1.0);
+    let allowed = (6.0 * variance.sqrt() + work.at_edges + 1.0) / base + 1e-9;
+    let error = (work.busy - stated).abs() / base;
+    AuditRow { law: "utilisation".into(), station: group.name.clone(), error, allowed, ok: error <= allowed }
+}
+
+fn blame(replications: &[Replication]) -> AuditRow {
+    let (mut parts, mut whole) = (0, 0);
+    for table in replications.iter().flat_map(|r| &r.kernel.model.recorder.blame) {
+        let (rows, latencies) = table.check();
+        parts += rows;
+        whole += latencies;
+    }
+    exact("blame", "system", parts, whole)
+}
+
+fn ledger(replications: &[Replication]) -> Option<AuditRow> {
+    let sum = |of: fn(&Replication) -> u64| replications.iter().map(|r| u128::from(of(r))).sum::<u128>();
+    let asked = sum(|r| r.kernel.model.path.cut.iter().sum());
+    let cut = sum(|r| r.kernel.model.path.fragments.iter().sum());
+    (asked > 0).then(|| exact("ledger", "drives", asked, cut))
+}

@@ -1,0 +1,138 @@
+//! The pilot: short runs, thrown away, that tell how long the start-up lasts and how fast requests
+//! come, so that the real runs can be planned.
+
+use std::sync::atomic::Ordering;
+
+use rayon::prelude::*;
+
+use crate::engine::{SimDuration, SimTime, Stop};
+use crate::measure::warmup;
+use crate::scenario::{Arrivals, Load};
+
+use super::replication::{Replication, Setting};
+use super::scene::Series;
+
+/// Requests a replication of the pilot should see.
+const REQUESTS: f64 = 20_000.0;
+/// Bins of its series: four batches of five above what MSER-5 needs to be told apart from noise.
+const BINS: usize = 500;
+/// On/off cycles of the slowest bursty class that it should see.
+const CYCLES: f64 = 20.0;
+/// Doublings before the verdict "not settled".
+const DOUBLINGS: u32 = 3;
+
+/// What a pilot found.
+pub(super) struct Pilot {
+    /// Simulated time to discard.
+    pub warm_up: SimDuration,
+    /// Whether the start-up ended within half of the pilot.
+    pub settled: bool,
+    /// Requests per second by class and operation (class × 2 + operation).
+    pub rates: Vec<f64>,
+    /// The backlog ran away.
+    pub overloaded: bool,
+}
+
+/// Runs the pilot of a setting.
+pub(super) fn run(setting: &Setting) -> Pilot {
+    let mut length = first_length(setting);
+    for doubling in 0.. {
+        let replications = replicate(setting, length);
+        let overloaded = replications.iter().any(|r| r.stop == Stop::Backlog);
+        let cut = warmup::truncation(&series(&replications));
+        let is_last = overloaded
+            || doubling == DOUBLINGS
+            || length >= setting.scenario.run.length_max
+            || setting.interrupted.load(Ordering::Relaxed);
+        if cut.is_some() || is_last {
+            return Pilot {
+                warm_up: warm_up(length, cut),
+                settled: cut.is_some(),
+                rates: rates(&replications),
+                overloaded,
+            };
+        }
+        length = SimDuration::from_ps(length.ps().saturating_mul(2));
+    }
+    unreachable!("the last doubling returns")
+}
+
+/// MSER-5 cuts where the standard error of what remains is least, which leaves a little of a weak
+/// transient; a twentieth of the pilot is discarded whatever it says (project choice).
+fn warm_up(length: SimDuration, cut: Option<usize>) -> SimDuration {
+    let share = cut.map_or(0.5, |bins| bins as f64 / BINS as f64);
+    SimDuration::from_ps_f64(length.ps() as f64 * share.max(0.05))
+}
+
+/// How long a pilot must be to see its requests: doubles the time until one run has seen a tenth.
+fn first_length(setting: &Setting) -> SimDuration {
+    let mut probe = Replication::new(setting, "probe", 0);
+    let mut until = SimDuration::from_us(100);
+    let bound = setting.scenario.run.length_max;
+    loop {
+        probe.stop = probe.kernel.run(SimTime::ZERO + until);
+        let seen = probe.kernel.model.recorder.finished.iter().sum::<u64>() as f64;
+        let reached = probe.kernel.now().since(SimTime::ZERO);
+        if seen >= REQUESTS / 10.0 || probe.stop == Stop::Backlog {
+            let wanted = SimDuration::from_secs(reached.secs() * REQUESTS / seen.max(1.0));
+            return wanted.max(slowest_cycles(setting)).min(bound);
+        }
+        if until >= bound || setting.interrupted.load(Ordering::Relaxed) {
+            return bound;
+        }
+        until = SimDuration::from_ps(until.ps().saturating_mul(2)).min(bound);
+    }
+}
+
+/// Time in which the slowest bursty class goes through its cycles.
+fn slowest_cycles(setting: &Setting) -> SimDuration {
+    let cycles = setting.scenario.classes.iter().map(|class| match &class.load {
+        Load::Open { arrivals: Arrivals::Bursty { peak_to_mean, burst, .. }, .. } => {
+            CYCLES * peak_to_mean * burst.secs()
+        }
+        _ => 0.0,
+    });
+    SimDuration::from_secs(cycles.fold(0.0, f64::max))
+}
+
+fn replicate(setting: &Setting, length: SimDuration) -> Vec<Replication> {
+    let bin = SimDuration::from_ps(length.ps() / BINS as u64 + 1);
+    (0..setting.scenario.run.replications)
+        .into_par_iter()
+        .map(|number| {
+            let mut replication = Replication::new(setting, "pilot", number);
+            replication.kernel.model.recorder.series = Some(Series::new(bin, BINS));
+            replication.warm_up(SimDuration::ZERO, setting.interrupted);
+            let slice = SimDuration::from_ps(length.ps() / 16 + 1);
+            replication.extend(slice, 16, setting.interrupted);
+            replication.close(setting.interrupted);
+            replication
+        })
+        .collect()
+}
+
+/// Mean latency by bin over all replications; a bin without requests repeats the one before.
+fn series(replications: &[Replication]) -> Vec<f64> {
+    let all = || replications.iter().filter_map(|r| r.kernel.model.recorder.series.as_ref());
+    let mut last = 0.0;
+    (0..BINS)
+        .map(|bin| {
+            let count: u64 = all().map(|s| s.counts[bin]).sum();
+            if count > 0 {
+                last = all().map(|s| s.sums[bin]).sum::<f64>() / count as f64;
+            }
+            last
+        })
+        .collect()
+}
+
+fn rates(replications: &[Replication]) -> Vec<f64> {
+    let seconds: f64 = replications.iter().map(Replication::window_s).sum();
+    let classes = replications.first().map_or(0, |r| r.kernel.model.recorder.latencies.len());
+    (0..classes)
+        .map(|place| {
+            let of = |r: &Replication| r.kernel.model.recorder.latencies[place].count();
+            replications.iter().map(of).sum::<u64>() as f64 / seconds.max(f64::MIN_POSITIVE)
+        })
+        .collect()
+}

@@ -1,0 +1,322 @@
+//! From finished replications to the outcome of a run.
+
+use std::collections::BTreeMap;
+
+use rayon::prelude::*;
+
+use crate::engine::Stop;
+use crate::measure::{
+    BlameTable, Interval, Latencies, mean_estimate, percentile_estimate, pool, rate_estimate,
+};
+use crate::outcome::*;
+use crate::scenario::{Objective, Operation, Over};
+use crate::system::{Ceiling, ceilings};
+
+use super::audit::audit;
+use super::replication::{Replication, Setting};
+use super::run::Course;
+use super::stations::{Usage, ratio, window};
+use super::targets::Target;
+use super::{TOOL, assumptions};
+
+/// Percentiles of every latency row.
+const PERCENTILES: [(&str, f64); 6] =
+    [("p50", 0.5), ("p90", 0.9), ("p95", 0.95), ("p99", 0.99), ("p99.9", 0.999), ("p99.99", 0.9999)];
+/// Tails that blame is told for.
+const TAILS: [(&str, f64); 3] = [("all", 0.0), ("p99", 0.99), ("p99.9", 0.999)];
+/// Below this utilisation of every station a backlog that cannot be told from steady is called stable.
+const CLEARLY_STABLE: f64 = 0.95;
+
+/// The outcome of a run.
+pub(super) fn summarise(
+    setting: &Setting,
+    replications: &[Replication],
+    course: &Course,
+    detail: bool,
+) -> RunOutcome {
+    let scenario = setting.scenario;
+    let usage = Usage::all(setting.plan.network.groups(), replications);
+    let objectives: Vec<ObjectiveRow> =
+        scenario.objectives.iter().map(|o| objective(o, setting, replications)).collect();
+    let window_s = ratio(replications.iter().map(Replication::window_s).sum(), replications.len() as f64);
+    let measured = replications.iter().flat_map(|r| &r.kernel.model.recorder.latencies);
+    let offered: Vec<f64> = replications
+        .first()
+        .map_or(Vec::new(), |r| r.kernel.model.traffic.offered())
+        .into_iter()
+        .flatten()
+        .collect();
+    RunOutcome {
+        schema: 1,
+        tool: TOOL.into(),
+        scenario_digest: scenario.digest.clone(),
+        title: scenario.title.clone(),
+        seed: scenario.run.seed,
+        run: RunFacts {
+            warm_up_s: course.warm_up.secs(),
+            length_s: window_s,
+            replications: scenario.run.replications,
+            confidence: scenario.run.confidence,
+            precision: scenario.run.precision,
+            precision_met: course.precision_met,
+            requests: measured.map(Latencies::total).sum(),
+        },
+        verdict: verdict(setting, replications, course, &usage, &objectives),
+        offered: Offered { iops: (!offered.is_empty()).then(|| offered.iter().sum()) },
+        carried: carried(replications, scenario.run.confidence),
+        classes: latency_rows(setting, replications),
+        stations: usage.iter().map(|u| u.row(detail)).collect(),
+        blame: blame_rows(setting, replications),
+        objectives,
+        series: Vec::new(),
+        ledger: ledger(setting, replications),
+        audit: audit(setting, replications),
+        assumptions: assumptions::of(setting),
+        notes: notes(course, replications),
+    }
+}
+
+fn verdict(
+    setting: &Setting,
+    replications: &[Replication],
+    course: &Course,
+    usage: &[Usage],
+    objectives: &[ObjectiveRow],
+) -> Verdict {
+    let (state, reason, growth) = state(replications, course, usage);
+    let binding = usage.iter().fold(None, |best: Option<(&Usage, f64)>, u| {
+        let (_, busy) = u.busiest();
+        if best.is_none_or(|b| busy > b.1) { Some((u, busy)) } else { best }
+    });
+    let lowest: Option<Ceiling> =
+        ceilings(setting.scenario, &setting.plan).into_iter().min_by(|a, b| a.iops.total_cmp(&b.iops));
+    let utilisation = binding.map_or(0.0, |b| b.1);
+    Verdict {
+        state,
+        objectives_met: objectives.iter().map(|o| o.met).try_fold(true, |all, met| met.map(|m| all && m)),
+        binding: binding.map(|b| b.0.group.name.clone()),
+        utilisation,
+        headroom: (utilisation > 0.0).then(|| 1.0 / utilisation - 1.0),
+        static_ceiling_iops: lowest.as_ref().map(|c| c.iops),
+        static_binding: lowest.map(|c| c.station),
+        growth_per_s: growth,
+        reason,
+    }
+}
+
+/// Stable or not, why, and how fast the backlog grows if it does.
+fn state(
+    replications: &[Replication],
+    course: &Course,
+    usage: &[Usage],
+) -> (State, Option<String>, Option<f64>) {
+    let given_up = replications.iter().filter(|r| r.stop == Stop::Backlog);
+    let growths: Vec<f64> =
+        given_up.map(|r| ratio(r.kernel.in_system() as f64, r.kernel.now().secs())).collect();
+    if !growths.is_empty() {
+        let growth = growths.iter().sum::<f64>() / growths.len() as f64;
+        let reason = format!("{} of {} replications filled the backlog", growths.len(), replications.len());
+        return (State::Saturated, Some(reason), Some(growth));
+    }
+    if course.interrupted {
+        return (State::Undecided, Some("interrupted: what is known so far".into()), None);
+    }
+    match &course.drift {
+        Some(drift) if drift.is_growing() => {
+            let reason = "the backlog grows through the window in every replication taken together".into();
+            (State::Saturated, Some(reason), Some(drift.growth.value))
+        }
+        Some(drift) if !drift.is_steady() && usage.iter().any(|u| u.busiest().1 > CLEARLY_STABLE) => {
+            let reason =
+                "the run is too short to tell whether the backlog grows: try a longer `run.length`".into();
+            (State::Undecided, Some(reason), None)
+        }
+        _ => (State::Stable, None, None),
+    }
+}
+
+/// An interval in ps as a figure in microseconds.
+fn us(interval: Result<Interval, String>) -> Figure {
+    match interval {
+        Ok(i) => Figure::of(i.value / 1e6, i.low / 1e6, i.high / 1e6),
+        Err(reason) => Figure::missing(reason),
+    }
+}
+
+fn plain(interval: Option<Interval>) -> Figure {
+    interval.map_or_else(
+        || Figure::missing("one replication has no spread"),
+        |i| Figure::of(i.value, i.low, i.high),
+    )
+}
+
+fn carried(replications: &[Replication], confidence: f64) -> Carried {
+    let rate = |of: &dyn Fn(&Replication) -> u64| {
+        let rates: Vec<f64> = replications.iter().map(|r| ratio(of(r) as f64, r.window_s())).collect();
+        plain(rate_estimate(&rates, confidence))
+    };
+    Carried {
+        iops: rate(&|r| r.kernel.model.recorder.finished.iter().sum()),
+        read_bytes_per_s: rate(&|r| r.kernel.model.recorder.finished_bytes[Operation::Read as usize]),
+        write_bytes_per_s: rate(&|r| r.kernel.model.recorder.finished_bytes[Operation::Write as usize]),
+    }
+}
+
+/// A row of the answer: its names and the places it sums.
+struct Row {
+    class: String,
+    operation: &'static str,
+    places: Vec<usize>,
+}
+
+/// Class × operation, each class's sum, and the sums over classes; only those that have requests.
+fn rows(setting: &Setting, replications: &[Replication]) -> Vec<Row> {
+    let classes = &setting.scenario.classes;
+    let has = |places: &[usize]| {
+        let tables = || replications.iter().map(|r| &r.kernel.model.recorder.latencies);
+        places.iter().any(|p| tables().any(|t| t[*p].total() > 0))
+    };
+    let mut rows = Vec::new();
+    let mut add = |name: &str, of: Vec<usize>| {
+        let by = |op: Operation| of.iter().copied().filter(|p| p % 2 == op as usize).collect::<Vec<_>>();
+        let (reads, writes) = (by(Operation::Read), by(Operation::Write));
+        for (operation, places) in [("read", reads), ("write", writes), ("all", of.clone())] {
+            if operation == "all" || has(&places) {
+                rows.push(Row { class: name.into(), operation, places });
+            }
+        }
+    };
+    for (index, class) in classes.iter().enumerate() {
+        add(&class.name, vec![2 * index, 2 * index + 1]);
+    }
+    add("all", (0..2 * classes.len()).collect());
+    rows
+}
+
+fn latency_rows(setting: &Setting, replications: &[Replication]) -> Vec<ClassRow> {
+    let confidence = setting.scenario.run.confidence;
+    let seconds: f64 = replications.iter().map(Replication::window_s).sum();
+    rows(setting, replications)
+        .into_par_iter()
+        .map(|row| {
+            let pooled = row_latencies(&row.places, replications);
+            let all: Vec<&Latencies> = pooled.iter().collect();
+            let requests = all.iter().map(|l| l.total()).sum();
+            let mean = mean_estimate(&all, confidence).map_err(|r| r.to_string());
+            let mut latency_us = BTreeMap::from([("mean".to_string(), us(mean))]);
+            for (name, p) in PERCENTILES {
+                let found = percentile_estimate(&all, p, confidence).map_err(|r| r.to_string());
+                latency_us.insert(name.into(), us(found));
+            }
+            ClassRow {
+                name: row.class,
+                operation: row.operation.into(),
+                requests,
+                iops: ratio(requests as f64, seconds),
+                latency_us,
+            }
+        })
+        .collect()
+}
+
+/// Latencies of these places by replication; requests that were given up count as above.
+fn row_latencies(places: &[usize], replications: &[Replication]) -> Vec<Latencies> {
+    let of = |r: &Replication| {
+        let recorder = &r.kernel.model.recorder;
+        let mut pooled = pool(&places.iter().map(|p| &recorder.latencies[*p]).collect::<Vec<_>>());
+        pooled.add_survivors(places.iter().map(|p| recorder.out[*p]).sum());
+        pooled
+    };
+    replications.iter().map(of).collect()
+}
+
+fn blame_rows(setting: &Setting, replications: &[Replication]) -> Vec<BlameRow> {
+    let groups = setting.plan.network.groups();
+    let mut out = Vec::new();
+    for row in rows(setting, replications) {
+        let mut table = BlameTable::new(groups.len());
+        for r in replications {
+            row.places.iter().for_each(|p| table.merge(&r.kernel.model.recorder.blame[*p]));
+        }
+        for (above, p) in TAILS {
+            let Some(blame) = table.above(p) else { continue };
+            for (group, &(wait, service)) in groups.iter().zip(&blame.stations) {
+                if wait + service > 0.0 {
+                    out.push(BlameRow {
+                        class: row.class.clone(),
+                        operation: row.operation.into(),
+                        above: above.into(),
+                        station: group.name.clone(),
+                        wait_us: wait / 1e6,
+                        service_us: service / 1e6,
+                    });
+                }
+            }
+        }
+    }
+    out
+}
+
+fn objective(objective: &Objective, setting: &Setting, replications: &[Replication]) -> ObjectiveRow {
+    let scenario = setting.scenario;
+    let target = Target {
+        class: objective.class,
+        operation: objective.operation,
+        quantile: Some(objective.percentile / 100.0),
+        over: objective.over,
+    };
+    let below_us = objective.below.us();
+    let value_us = us(target.estimate(replications, scenario.run.confidence));
+    let certain = match (value_us.low, value_us.high) {
+        (Some(low), Some(high)) => high < below_us || low >= below_us,
+        _ => false,
+    };
+    ObjectiveRow {
+        class: scenario.classes[objective.class].name.clone(),
+        operation: objective.operation.map_or("all", Operation::name).into(),
+        percentile: objective.percentile,
+        below_us,
+        met: value_us.value.map(|v| v < below_us),
+        value_us,
+        certain,
+        during: objective.during.clone(),
+        over: match objective.over {
+            Over::Class => "class",
+            Over::WorstMachine => "worst-machine",
+        }
+        .into(),
+    }
+}
+
+/// Bytes at each level, per second of the window.
+fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<LedgerRow> {
+    let seconds: f64 = replications.iter().map(Replication::window_s).sum();
+    let per_s = |of: &dyn Fn(&Replication) -> [u64; 2]| {
+        [0, 1].map(|op| ratio(replications.iter().map(|r| of(r)[op] as f64).sum(), seconds))
+    };
+    let row = |level: &str, [read, write]: [f64; 2]| LedgerRow {
+        level: level.into(),
+        read_bytes_per_s: read,
+        write_bytes_per_s: write,
+    };
+    let mut rows = vec![row("host", per_s(&|r| r.kernel.model.recorder.finished_bytes))];
+    if setting.plan.cuts() {
+        rows.push(row("drives", per_s(&|r| r.fragments_in_window())));
+    }
+    rows
+}
+
+fn notes(course: &Course, replications: &[Replication]) -> Vec<String> {
+    let mut notes = course.notes.clone();
+    let survivors: u64 = replications.iter().map(Replication::survivors).sum();
+    if survivors > 0 {
+        notes.push(format!(
+            "{survivors} measured requests were not done when the run was given up; they count as slower \
+             than every finished one"
+        ));
+    }
+    if replications.iter().filter_map(window).count() < replications.len() {
+        notes.push("some replications have no window".into());
+    }
+    notes
+}

@@ -1,0 +1,119 @@
+//! What a run must estimate to the stated precision, and how many requests that takes at least.
+
+use crate::measure::{Interval, Latencies, mean_estimate, percentile_estimate, pool, precision};
+use crate::scenario::{Arrivals, Load, Objective, Operation, Over, Scenario};
+
+use super::replication::Replication;
+
+/// A figure that must reach the precision.
+#[derive(Clone, Debug)]
+pub(super) struct Target {
+    /// Index of the class.
+    pub class: usize,
+    /// `None` is both.
+    pub operation: Option<Operation>,
+    /// 0 to 1; `None` is the mean.
+    pub quantile: Option<f64>,
+    pub over: Over,
+}
+
+/// The objectives; where there are none, every class's mean and p99.
+pub(super) fn targets(scenario: &Scenario) -> Vec<Target> {
+    let of_objective = |o: &Objective| Target {
+        class: o.class,
+        operation: o.operation,
+        quantile: Some(o.percentile / 100.0),
+        over: o.over,
+    };
+    if !scenario.objectives.is_empty() {
+        return scenario.objectives.iter().map(of_objective).collect();
+    }
+    let both = |class| {
+        [None, Some(0.99)].map(|quantile| Target { class, operation: None, quantile, over: Over::Class })
+    };
+    (0..scenario.classes.len()).flat_map(both).collect()
+}
+
+impl Target {
+    /// Places in the recorder's tables.
+    fn places(&self) -> Vec<usize> {
+        Operation::BOTH
+            .into_iter()
+            .filter(|op| self.operation.is_none_or(|wanted| wanted == *op))
+            .map(|op| super::scene::place(self.class, op))
+            .collect()
+    }
+
+    /// The latencies that the figure is of, by replication.
+    pub fn latencies(&self, replications: &[Replication]) -> Vec<Latencies> {
+        let places = self.places();
+        replications
+            .iter()
+            .map(|r| pool(&places.iter().map(|p| &r.kernel.model.recorder.latencies[*p]).collect::<Vec<_>>()))
+            .collect()
+    }
+
+    /// The latencies of one machine, by replication.
+    fn of_machine(&self, replications: &[Replication], machine: usize) -> Vec<Latencies> {
+        let of = |r: &Replication| {
+            let tables = &r.kernel.model.recorder.machines[self.class];
+            let wanted: Vec<_> = self.places().iter().map(|p| &tables[2 * machine + p % 2]).collect();
+            pool(&wanted)
+        };
+        replications.iter().map(of).collect()
+    }
+
+    /// The figure, in ps, or why there is none.
+    pub fn estimate(&self, replications: &[Replication], confidence: f64) -> Result<Interval, String> {
+        if self.over == Over::Class {
+            return self.estimate_of(&self.latencies(replications), confidence);
+        }
+        let machines =
+            replications.first().map_or(0, |r| r.kernel.model.recorder.machines[self.class].len() / 2);
+        let mut worst: Option<Interval> = None;
+        for machine in 0..machines {
+            let found = self.estimate_of(&self.of_machine(replications, machine), confidence)?;
+            if worst.is_none_or(|w| found.value > w.value) {
+                worst = Some(found);
+            }
+        }
+        worst.ok_or_else(|| "no machine was measured".into())
+    }
+
+    fn estimate_of(&self, latencies: &[Latencies], confidence: f64) -> Result<Interval, String> {
+        let all: Vec<&Latencies> = latencies.iter().collect();
+        match self.quantile {
+            None => mean_estimate(&all, confidence),
+            Some(p) => percentile_estimate(&all, p, confidence),
+        }
+        .map_err(|reason| reason.to_string())
+    }
+
+    /// Requests beyond the percentile so far, over all replications; of a mean, all of them.
+    pub fn beyond(&self, replications: &[Replication]) -> u64 {
+        let all = self.latencies(replications);
+        all.iter().map(|l| self.quantile.map_or(l.count(), |p| l.beyond(p))).sum()
+    }
+
+    /// Simulated seconds, over all replications, in which enough requests lie beyond the percentile.
+    pub fn floor_s(&self, rates: &[f64], machines: u32) -> f64 {
+        let rate: f64 = self.places().iter().map(|p| rates[*p]).sum();
+        let share = self.quantile.map_or(1.0, |p| 1.0 - p);
+        let machines = if self.over == Over::WorstMachine { f64::from(machines) } else { 1.0 };
+        if rate > 0.0 { precision::FEWEST_BEYOND_TIGHTEST as f64 * machines / (share * rate) } else { 0.0 }
+    }
+}
+
+/// Simulated seconds, over all replications, in which every bursty class has gone through its cycles.
+pub(super) fn cycles_floor_s(scenario: &Scenario) -> f64 {
+    let floor = |class: &crate::scenario::Class| match &class.load {
+        Load::Open { arrivals: Arrivals::Bursty { peak_to_mean, burst, together, floor }, .. } => {
+            let cycle = burst.secs() * (1.0 + (peak_to_mean - 1.0) / (1.0 - floor));
+            // Machines in step make one process.
+            let processes = if *together > 0.0 { 1.0 } else { f64::from(class.machines) };
+            precision::FEWEST_CYCLES as f64 * cycle / processes
+        }
+        _ => 0.0,
+    };
+    scenario.classes.iter().map(floor).fold(0.0, f64::max)
+}
