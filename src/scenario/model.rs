@@ -245,8 +245,8 @@ pub struct Part {
     pub write_latency: SimDuration,
     /// Drive writes per day over the warranty.
     pub drive_writes_per_day: f64,
-    /// Warranty.
-    pub warranty: SimDuration,
+    /// Warranty, in years of 365 days (simulated time spans only 213 days).
+    pub warranty_years: f64,
     /// Power-protected write buffer, bytes (a prior: ratings cannot tell it).
     pub buffer: u64,
     /// Flash page read by one sense, bytes (a prior).

@@ -1,0 +1,184 @@
+//! What a key means, printed from its row.
+
+use super::schema::{self, Default, Kind, ROWS, Row};
+use super::spelling::nearest;
+
+/// What a scenario key means: words, unit, range, default, source; of a table, its keys.
+///
+/// `class.load.rate`, `class.NAME.load.rate` and `class.ticketing-db.load.rate` are one key.
+///
+/// # Errors
+/// There is no such key: the message offers the nearest ones.
+pub fn explain(key: &str) -> Result<String, String> {
+    let key = key.trim().trim_matches('.');
+    if let Some(row) = find(key) {
+        return Ok(describe(row, key));
+    }
+    if key == "TIME" {
+        return Ok(list_of_keys("a time written as a table has these keys:", "TIME"));
+    }
+    if schema::later(&pattern_of(key)).is_some() {
+        return Err(format!("`{key}` is not yet supported by this version of forebay"));
+    }
+    Err(unknown(key))
+}
+
+/// The row of a key as the user may spell it.
+fn find(key: &str) -> Option<&'static Row> {
+    if let Some(row) = schema::row(key).or_else(|| schema::row(&pattern_of(key))) {
+        return Some(row);
+    }
+    // A key of a law: design.cpu.read.cv.
+    let (table, last) = schema::parent_and_key(key);
+    let above = schema::row(table).or_else(|| schema::row(&pattern_of(table)))?;
+    matches!(above.kind, Kind::Law(..)).then(|| schema::row_in("TIME", last))?
+}
+
+/// The key as the table spells it: NAME for a name, no number of an objective.
+fn pattern_of(key: &str) -> String {
+    let parts: Vec<&str> = key.split('.').collect();
+    match parts[..] {
+        ["objective", number, ref rest @ ..] if number.parse::<usize>().is_ok() || number == "NAME" => {
+            [&["objective"], rest].concat().join(".")
+        }
+        [table @ ("class" | "parts"), first, ref rest @ ..] => {
+            let table = [table, "NAME"].join(".");
+            let as_key = [table.as_str(), first].into_iter().chain(rest.iter().copied());
+            let as_key = as_key.collect::<Vec<_>>().join(".");
+            if schema::row(&as_key).is_some() || schema::later(&as_key).is_some() {
+                return as_key;
+            }
+            [&[table.as_str()], rest].concat().join(".")
+        }
+        _ => key.to_owned(),
+    }
+}
+
+fn describe(row: &Row, key: &str) -> String {
+    let mut out = format!("{}\n  {}\n\n", shown_path(row, key), row.words);
+    let mut line = |name: &str, text: &str| out.push_str(&format!("  {name:<9}{text}\n"));
+    if !matches!(row.kind, Kind::Table | Kind::Tables | Kind::NamedTables) {
+        line("value", &kind_words(row));
+    }
+    if let Some(range) = row.kind.range() {
+        line("range", &range.words());
+    }
+    match row.default {
+        Default::Required => line("default", "none: it must be given"),
+        Default::Value(value) => line("default", value),
+        Default::Words(words) => line("default", words),
+    }
+    if !row.example.is_empty() {
+        line("example", &format!("{} = {}", schema::parent_and_key(row.path).1, row.example));
+    }
+    line("source", row.source);
+    let inner = inner_pattern(row);
+    if schema::rows_in(&inner).next().is_some() {
+        out.push('\n');
+        out.push_str(&list_of_keys("  its keys:", &inner));
+    }
+    if matches!(row.kind, Kind::Law(..)) {
+        out.push('\n');
+        out.push_str(&list_of_keys("  as a table it has these keys:", "TIME"));
+    }
+    out
+}
+
+/// The path in the table, unless the key is one of a law's, which belongs to many.
+fn shown_path<'a>(row: &'a Row, key: &'a str) -> &'a str {
+    if row.path.starts_with("TIME.") { key } else { row.path }
+}
+
+fn kind_words(row: &Row) -> String {
+    match (row.kind.dimension(), &row.kind) {
+        (Some(dimension), _) => format!("{} in {}", row.kind.noun(), dimension.unit_list()),
+        (None, Kind::Choice(choices)) => schema::either(choices),
+        (None, kind) => kind.noun(),
+    }
+}
+
+/// The path under which the keys of a table stand.
+fn inner_pattern(row: &Row) -> String {
+    match row.path {
+        "class" | "parts" => format!("{}.NAME", row.path),
+        path => path.to_owned(),
+    }
+}
+
+fn list_of_keys(title: &str, pattern: &str) -> String {
+    let rows: Vec<&Row> = schema::rows_in(pattern).collect();
+    let width = rows.iter().map(|r| schema::parent_and_key(r.path).1.len()).max().unwrap_or(0);
+    let mut out = format!("{title}\n");
+    for row in rows {
+        let key = schema::parent_and_key(row.path).1;
+        out.push_str(&format!("    {key:<width$}  {}\n", row.words));
+    }
+    out
+}
+
+/// The three nearest keys, by their whole path and by their last part.
+fn unknown(key: &str) -> String {
+    let last = schema::parent_and_key(key).1;
+    let mut near: Vec<&str> = Vec::new();
+    let mut rest: Vec<&str> = ROWS.iter().map(|r| r.path).collect();
+    let by_last = ROWS.iter().filter(|r| schema::parent_and_key(r.path).1 == last).map(|r| r.path);
+    near.extend(by_last.take(2));
+    rest.retain(|path| !near.contains(path));
+    while near.len() < 3 {
+        let Some(next) = nearest(key, rest.iter().copied()) else { break };
+        rest.retain(|path| *path != next);
+        near.push(next);
+    }
+    let shown: Vec<String> = near.iter().map(|path| format!("`{}`", path.replace(".NAME", ""))).collect();
+    match shown.is_empty() {
+        true => format!("there is no key `{key}`: `forebay explain class` lists the keys of a class"),
+        false => format!("there is no key `{key}`: did you mean {}?", shown.join(" or ")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_row_is_explained_with_its_words_default_and_source() {
+        for row in ROWS {
+            let text = explain(row.path).expect(row.path);
+            assert!(text.contains(row.words) && text.contains(row.source), "{}", row.path);
+            if let Some(range) = row.kind.range() {
+                assert!(text.contains(&range.words()), "{}", row.path);
+            }
+            if let Default::Value(value) = row.default {
+                assert!(text.contains(value), "{}", row.path);
+            }
+        }
+    }
+
+    #[test]
+    fn a_key_of_a_class_is_found_with_and_without_a_name() {
+        let text = explain("class.NAME.load.rate").expect("a row");
+        assert_eq!(explain("class.load.rate").as_ref(), Ok(&text));
+        assert_eq!(explain("class.ticketing-db.load.rate").as_ref(), Ok(&text));
+        assert_eq!(explain("objective.0.below"), explain("objective.below"));
+        assert_eq!(explain("parts.my-drive.page"), explain("parts.NAME.page"));
+    }
+
+    #[test]
+    fn a_table_lists_its_keys_and_a_time_those_of_a_law() {
+        assert!(explain("design.ports").expect("a row").contains("immediate"));
+        assert!(explain("class").expect("a row").contains("working_set"));
+        assert!(explain("design.cpu.read").expect("a row").contains("slow_share"));
+        assert!(explain("design.cpu.read.cv").expect("a row").starts_with("design.cpu.read.cv\n"));
+        assert!(explain("class.load.think.stages").expect("a row").contains("Erlang"));
+    }
+
+    #[test]
+    fn unknown_keys_offer_the_nearest_and_later_ones_say_so() {
+        assert!(explain("design.ports.rat").expect_err("unknown").contains("`design.ports.rate`"));
+        assert!(explain("percentile").expect_err("unknown").contains("`objective.percentile`"));
+        assert!(explain("design.cache.share").expect_err("later").contains("not yet supported"));
+        assert!(explain("class.growth").expect_err("later").contains("not yet supported"));
+        assert!(explain("").expect_err("unknown").contains("there is no key"));
+        assert!(explain("ü.ü").expect_err("unknown").contains("there is no key"));
+    }
+}

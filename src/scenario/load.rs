@@ -1,0 +1,162 @@
+//! From a file to a scenario or its diagnostics.
+
+use std::fs::{self, File};
+use std::io::{self, Read};
+use std::path::Path;
+
+use super::diagnostics::{Diagnostic, Diagnostics, Source};
+use super::model::Scenario;
+use super::overrides::{self, Override};
+use super::read::{self, Context};
+use super::spelling::nearest;
+use super::tree::{SyntaxError, read_document};
+
+/// A scenario above this size is refused before it is parsed: 4 MiB.
+pub const SIZE_MAX: u64 = 4 << 20;
+
+/// Reads, parses and checks the scenario in a file. Files that it names are relative to it.
+///
+/// # Errors
+/// Everything that is wrong with it, at once.
+pub fn load(path: &Path, overrides: &[Override]) -> Result<Scenario, Diagnostics> {
+    let name = path.display().to_string();
+    let text = match read_text(path) {
+        Ok(text) => text,
+        Err(problem) => {
+            let mut out = Diagnostics::new(vec![Source { name, text: String::new() }]);
+            out.push(problem);
+            return Err(out);
+        }
+    };
+    parse(&text, &name, path.parent().unwrap_or(Path::new("")), overrides)
+}
+
+/// Parses and checks a scenario's text. `file_name` is for messages; files that the scenario names
+/// are relative to `base_dir`.
+///
+/// # Errors
+/// Everything that is wrong with it, at once.
+pub fn parse(
+    text: &str,
+    file_name: &str,
+    base_dir: &Path,
+    overrides: &[Override],
+) -> Result<Scenario, Diagnostics> {
+    let mut sources = vec![Source { name: file_name.to_owned(), text: text.to_owned() }];
+    sources.extend(overrides.iter().map(Override::source));
+    let mut out = Diagnostics::new(sources);
+    if text.len() as u64 > SIZE_MAX {
+        out.push(too_large());
+        return Err(out);
+    }
+    let is_blank = text.lines().all(|line| line.trim().is_empty() || line.trim_start().starts_with('#'));
+    if is_blank && overrides.is_empty() {
+        let help = "`forebay new` writes a scenario to begin with".to_owned();
+        out.push(Diagnostic::of_file("the scenario is empty").help(help));
+        return Err(out);
+    }
+    let (mut root, syntax_errors) = read_document(text);
+    overrides::apply(&mut root, overrides, &mut out);
+    let context = Context { file_name, base_dir, digest: digest(text, overrides) };
+    let scenario = read::read(&root, context, &mut out);
+    if !syntax_errors.is_empty() {
+        keep_what_grammar_cannot_have_caused(&mut out, text, &syntax_errors);
+        syntax_errors.into_iter().for_each(|error| out.push(syntax_diagnostic(error)));
+    }
+    match scenario {
+        Some(scenario) if out.is_empty() => Ok(scenario),
+        _ => Err(out),
+    }
+}
+
+/// BLAKE3 of the text and the overrides, 16 bytes in hex. Lengths go in too, so that no two inputs
+/// run together.
+fn digest(text: &str, overrides: &[Override]) -> String {
+    let mut hasher = blake3::Hasher::new();
+    let parts = overrides.iter().flat_map(|o| [o.path.as_str(), o.value.as_str()]);
+    for part in std::iter::once(text).chain(parts) {
+        hasher.update(&(part.len() as u64).to_le_bytes());
+        hasher.update(part.as_bytes());
+    }
+    hasher.finalize().as_bytes()[..16].iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// After a mistake of grammar the parser guesses on. What it understood on earlier lines is sound;
+/// what comes later, or is missing, may be its guess. (A key given twice upsets nothing.)
+fn keep_what_grammar_cannot_have_caused(out: &mut Diagnostics, text: &str, errors: &[SyntaxError]) {
+    let upsetting = errors.iter().filter(|e| !e.message.starts_with("duplicate key"));
+    let Some(first) = upsetting.map(|e| e.at.start).min() else { return };
+    let line = text.get(..first).and_then(|before| before.rfind('\n')).map_or(0, |at| at + 1);
+    out.retain(|d| !d.is_absence && d.label.as_ref().is_some_and(|l| l.at.source > 0 || l.at.end <= line));
+}
+
+fn syntax_diagnostic(error: SyntaxError) -> Diagnostic {
+    let (fact, expected) = match error.message.split_once(", expected ") {
+        Some((fact, expected)) => (fact, format!("expected {expected}")),
+        None => (error.message.as_str(), String::new()),
+    };
+    let help = match fact {
+        "duplicate key" => Some("leave out one of the two".to_owned()),
+        "recursion limit" => Some("no scenario nests so deep".to_owned()),
+        _ => None,
+    };
+    let title = match fact {
+        "duplicate key" => "this key is given twice".to_owned(),
+        "recursion limit" => "brackets are nested too deep".to_owned(),
+        fact => fact.to_owned(),
+    };
+    Diagnostic::at(&error.at, title, expected).help(help)
+}
+
+fn too_large() -> Diagnostic {
+    Diagnostic::of_file("the scenario is larger than 4 MiB, the most that is read")
+        .help("a trace goes into a file of its own: load = { trace = \"FILE\" }".to_owned())
+}
+
+fn read_text(path: &Path) -> Result<String, Diagnostic> {
+    let file = File::open(path).map_err(|error| cannot_open(path, &error))?;
+    if file.metadata().is_ok_and(|m| m.is_dir()) {
+        return Err(is_directory(path));
+    }
+    let mut bytes = Vec::new();
+    // One byte more than is read, so that a larger file is known without being read.
+    let result = file.take(SIZE_MAX + 1).read_to_end(&mut bytes);
+    result.map_err(|error| Diagnostic::of_file(format!("the scenario cannot be read: {error}")))?;
+    if bytes.len() as u64 > SIZE_MAX {
+        return Err(too_large());
+    }
+    String::from_utf8(bytes).map_err(|error| {
+        let before = &error.as_bytes()[..error.utf8_error().valid_up_to()];
+        let line = 1 + before.iter().filter(|b| **b == b'\n').count();
+        let title = format!("the scenario is not text: byte {} (line {line}) is not UTF-8", before.len());
+        Diagnostic::of_file(title).help("a scenario is a TOML file in UTF-8".to_owned())
+    })
+}
+
+fn is_directory(path: &Path) -> Diagnostic {
+    let names = names_in(path);
+    let scenario = names.iter().find(|n| n.ends_with(".toml"));
+    let help = scenario.map(|n| format!("did you mean `{}`?", path.join(n).display()));
+    Diagnostic::of_file("this is a folder, not a scenario").help(help)
+}
+
+fn cannot_open(path: &Path, error: &io::Error) -> Diagnostic {
+    if error.kind() != io::ErrorKind::NotFound {
+        return Diagnostic::of_file(format!("the scenario cannot be opened: {error}"));
+    }
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let names = names_in(folder);
+    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let near = nearest(&name, names.iter().map(String::as_str));
+    let help = near.map(|n| format!("did you mean `{}`?", path.with_file_name(n).display()));
+    Diagnostic::of_file("there is no such file").help(help)
+}
+
+/// The names in a folder in order, so that a message does not depend on the file system.
+fn names_in(folder: &Path) -> Vec<String> {
+    let Ok(entries) = fs::read_dir(folder) else { return Vec::new() };
+    let mut names: Vec<String> =
+        entries.flatten().filter_map(|entry| entry.file_name().into_string().ok()).collect();
+    names.sort();
+    names
+}

@@ -1,0 +1,243 @@
+//! `[design]` and its components.
+
+use super::parts::{self, FilePart};
+use super::{Reader, Section, values};
+use crate::engine::Law;
+use crate::scenario::catalogue;
+use crate::scenario::diagnostics::Diagnostic;
+use crate::scenario::model::{
+    Cpu, CpuQueue, Design, DriveKind, Drives, Fabric, FabricShape, Layout, Part, PortKind, PortLink, Ports,
+    Spread, Transport,
+};
+use crate::scenario::spelling::nearest;
+
+/// Rates of Fibre Channel by their names, Gb/s (INCITS T11 FC-PI; check L-FC).
+const FIBRE_CHANNEL: [f64; 4] = [8e9, 16e9, 32e9, 64e9];
+
+/// Largest payload of a Fibre Channel frame, bytes (INCITS T11 FC-FS).
+const FIBRE_CHANNEL_FRAME: u32 = 2112;
+
+/// Reads `[design]`, which must hold a component.
+pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Option<Design> {
+    let help = Some("add a table such as [design.drives]".to_owned());
+    let Some(section) = reader.table(top, "design", "design")? else {
+        let title = "there is no [design]".to_owned();
+        return reader.lacks(top, title, String::new(), help);
+    };
+    let ports = ports(reader, &section);
+    let cpu = cpu(reader, &section);
+    let fabric = fabric(reader, &section);
+    // Where the fabric has a mistake, the usual packets stand in, so that parts are checked all the same.
+    let max_payload = fabric.as_ref().and_then(Option::as_ref).map_or(256, |f| f.max_payload);
+    parts::check_interfaces(reader, file_parts, max_payload);
+    let drives = drives(reader, &section, file_parts, max_payload);
+    let layout = layout(reader, &section);
+    if !["ports", "cpu", "drives"].iter().any(|key| section.has(key)) {
+        let title = "the design is empty".to_owned();
+        let label = "expected ports, cpu or drives".to_owned();
+        return reader.lacks(&section, title, label, help);
+    }
+    let design = Design { ports: ports?, cpu: cpu?, fabric: fabric?, drives: drives?, layout: layout? };
+    check_queues(reader, &section, &design);
+    check_lanes(reader, &section, &design);
+    Some(design)
+}
+
+/// A component with a textbook form (`service`) and a full form (`keys`): whether it is the
+/// textbook one. `None` if both are there, or neither, which is reported.
+fn is_textbook(reader: &mut Reader, section: &Section, keys: &[&str], due: &str) -> Option<bool> {
+    let full = keys.iter().find(|key| section.has(key));
+    match (section.has("service"), full) {
+        (true, Some(key)) => {
+            reader.exclude(section, key, "service");
+            None
+        }
+        (true, None) => Some(true),
+        (false, Some(_)) => Some(false),
+        (false, None) => {
+            let title = format!("`{}` needs {due} or `service`", section.path);
+            reader.lacks(section, title, "expected one of them here".into(), None)
+        }
+    }
+}
+
+fn ports(reader: &mut Reader, design: &Section) -> Option<Option<Ports>> {
+    let Some(section) = reader.table(design, "ports", "design.ports")? else { return Some(None) };
+    let count = reader.count(&section, "count");
+    let spread = reader.choice(&section, "spread", &[Spread::PerMachine, Spread::PerRequest]);
+    let link_keys = ["rate", "mtu", "transport", "immediate", "latency", "quantum"];
+    let kind = match is_textbook(reader, &section, &link_keys, "`rate`") {
+        Some(true) => reader.law(&section, "service").map(PortKind::Station),
+        Some(false) => port_link(reader, &section).map(PortKind::Link),
+        None => None,
+    };
+    Some(Some(Ports { count: count?, spread: spread?, kind: kind? }))
+}
+
+fn port_link(reader: &mut Reader, section: &Section) -> Option<PortLink> {
+    let all = [Transport::Tcp, Transport::Rdma, Transport::FibreChannel, Transport::Raw];
+    let transport = reader.choice(section, "transport", &all);
+    let rate = reader.value(section, "rate", values::rate);
+    let mtu = reader.optional_count(section, "mtu");
+    let immediate = reader.value(section, "immediate", values::bytes);
+    let latency = reader.value(section, "latency", values::time);
+    let quantum = reader.value(section, "quantum", values::bytes);
+    let (transport, rate) = (transport?, rate?);
+    let default_mtu = match transport {
+        Transport::FibreChannel => FIBRE_CHANNEL_FRAME,
+        _ => 1500,
+    };
+    if matches!(transport, Transport::FibreChannel | Transport::Raw) {
+        reader.stray(section, "mtu", "only tcp and rdma have one");
+    }
+    if transport == Transport::FibreChannel && !FIBRE_CHANNEL.contains(&rate) {
+        let at = reader.place(section, "rate");
+        let title = format!("`{}` is not a rate of fibre-channel", section.path_of("rate"));
+        return reader.report(Diagnostic::at(&at, title, "expected 8, 16, 32 or 64 Gb/s"));
+    }
+    Some(PortLink {
+        rate_bps: rate,
+        mtu: mtu?.unwrap_or(default_mtu),
+        transport,
+        immediate: immediate?,
+        latency: latency?,
+        quantum: quantum?,
+    })
+}
+
+fn cpu(reader: &mut Reader, design: &Section) -> Option<Option<Cpu>> {
+    let Some(section) = reader.table(design, "cpu", "design.cpu")? else { return Some(None) };
+    let cores = reader.count(&section, "cores");
+    let queue = reader.choice(&section, "queue", &[CpuQueue::Shared, CpuQueue::PerPort]);
+    let laws: Option<(Law, Law)> =
+        match is_textbook(reader, &section, &["read", "write"], "`read` and `write`") {
+            Some(true) => reader.law(&section, "service").map(|law| (law.clone(), law)),
+            Some(false) => {
+                let read = reader.law(&section, "read");
+                let write = reader.law(&section, "write");
+                read.zip(write)
+            }
+            None => None,
+        };
+    let (read, write) = laws?;
+    Some(Some(Cpu { cores: cores?, queue: queue?, read, write }))
+}
+
+/// Cores with a queue for each port must divide evenly among ports.
+fn check_queues(reader: &mut Reader, section: &Section, design: &Design) {
+    let Some(cpu) = design.cpu.as_ref().filter(|c| c.queue == CpuQueue::PerPort) else { return };
+    let Some(entry) = section.entry("cpu") else { return };
+    let (title, expected) = match &design.ports {
+        None => (
+            "`design.cpu.queue` is \"per-port\" in a design without ports".to_owned(),
+            "expected [design.ports]",
+        ),
+        Some(ports) if cpu.cores % ports.count != 0 => (
+            format!("{} cores do not divide evenly among {} ports", cpu.cores, ports.count),
+            "due with `queue = \"per-port\"`",
+        ),
+        Some(_) => return,
+    };
+    reader.out.push(Diagnostic::at(&entry.key_at, title, expected));
+}
+
+fn fabric(reader: &mut Reader, design: &Section) -> Option<Option<Fabric>> {
+    let Some(section) = reader.table(design, "fabric", "design.fabric")? else { return Some(None) };
+    if !design.has("drives") {
+        let title = "`design.fabric` leads to no drives".to_owned();
+        let help = Some("add [design.drives], or leave out [design.fabric]".to_owned());
+        let _ = reader.lacks::<()>(&section, title, "expected [design.drives] too".into(), help);
+    }
+    let is_uplinks = reader.choice(&section, "shape", &[false, true]);
+    let max_payload = reader.count(&section, "max_payload");
+    let lanes = reader.optional_count(&section, "lanes");
+    let shape = match is_uplinks {
+        Some(true) => {
+            let count = reader.count(&section, "uplinks");
+            let link = reader.value(&section, "link", values::link);
+            let hop = reader.value(&section, "hop", values::time);
+            FabricShape::Uplinks { count: count?, link: link?, hop: hop? }
+        }
+        Some(false) => {
+            for key in ["uplinks", "link", "hop"] {
+                reader.stray(&section, key, "it goes with `shape = \"uplinks\"`");
+            }
+            FabricShape::Direct
+        }
+        None => return None,
+    };
+    Some(Some(Fabric { shape, max_payload: max_payload?, lanes: lanes? }))
+}
+
+/// The lanes of uplinks, or of drives that are linked directly, against the processor's budget.
+fn check_lanes(reader: &mut Reader, section: &Section, design: &Design) {
+    let Some(fabric) = &design.fabric else { return };
+    let Some(budget) = fabric.lanes else { return };
+    let (number, each, what) = match (&fabric.shape, design.drives.as_ref().map(|d| (d.count, &d.kind))) {
+        (FabricShape::Uplinks { count, link, .. }, _) => (*count, link.pcie_lanes(), "uplinks"),
+        (FabricShape::Direct, Some((count, DriveKind::Part(part)))) => {
+            (count, part.interface.pcie_lanes(), "drives")
+        }
+        _ => return,
+    };
+    let due = u64::from(number) * u64::from(each);
+    if due <= u64::from(budget) {
+        return;
+    }
+    let Some(entry) = section.entry("fabric") else { return };
+    let title = format!("{number} {what} of {each} lanes are {due} lanes, above the budget of {budget}");
+    reader.out.push(Diagnostic::at(&entry.key_at, title, "`lanes` is the budget"));
+}
+
+fn drives(
+    reader: &mut Reader,
+    design: &Section,
+    file_parts: &[FilePart],
+    max_payload: u32,
+) -> Option<Option<Drives>> {
+    let Some(section) = reader.table(design, "drives", "design.drives")? else { return Some(None) };
+    let count = reader.count(&section, "count");
+    let kind = match is_textbook(reader, &section, &["part"], "`part`") {
+        Some(true) => {
+            let split = reader.value(&section, "split", values::flag);
+            let service = reader.law(&section, "service");
+            split.zip(service).map(|(split, service)| DriveKind::Station { service, split })
+        }
+        Some(false) => {
+            reader.stray(&section, "split", "requests are always cut for drives with a `part`");
+            part(reader, &section, file_parts, max_payload).map(|part| DriveKind::Part(Box::new(part)))
+        }
+        None => None,
+    };
+    Some(Some(Drives { count: count?, kind: kind? }))
+}
+
+/// The part of that name: of the file, else of the catalogue.
+fn part(reader: &mut Reader, section: &Section, file_parts: &[FilePart], max_payload: u32) -> Option<Part> {
+    let name = reader.value(section, "part", values::text)?;
+    if let Some(file_part) = file_parts.iter().find(|p| p.name == name) {
+        // A mistake in the part itself was reported where it stands.
+        return file_part.part.clone();
+    }
+    if let Some(table) = catalogue::part(&name) {
+        let part = parts::read_catalogue(reader, &name, &table)?;
+        parts::check_interface(reader, &part, max_payload, |reader, _| reader.place(section, "part"));
+        return Some(part);
+    }
+    let at = reader.place(section, "part");
+    let mut known: Vec<&str> = catalogue::names();
+    known.extend(file_parts.iter().map(|p| p.name));
+    let help = match nearest(&name, known.iter().copied()) {
+        Some(near) => format!("did you mean \"{near}\"?"),
+        None => format!("there are: {}", known.join(", ")),
+    };
+    let title = format!("there is no part \"{}\"", values::short(&name));
+    reader.report(Diagnostic::at(&at, title, "expected [parts.NAME], or a name of the catalogue").help(help))
+}
+
+fn layout(reader: &mut Reader, design: &Section) -> Option<Layout> {
+    let Some(section) = reader.table(design, "layout", "design.layout")? else {
+        return Some(Layout::default());
+    };
+    Some(Layout { chunk: reader.value(&section, "chunk", values::bytes)? })
+}

@@ -1,0 +1,96 @@
+//! `[[objective]]`.
+
+use super::class::ReadClass;
+use super::{Reader, Section, class_name_of, values};
+use crate::scenario::diagnostics::Diagnostic;
+use crate::scenario::model::{Class, Load, Objective, Operation, Over};
+use crate::scenario::spelling::nearest;
+use crate::scenario::tree::Value;
+
+/// Reads every objective. Class names are checked against the file even if a class has a mistake.
+pub fn read_all(reader: &mut Reader, top: &Section, classes: Option<&[ReadClass]>) -> Option<Vec<Objective>> {
+    let names = class_names(top);
+    let sections = reader.tables(top, "objective", "objective", |i, _| i.to_string())?;
+    let read: Vec<_> = sections.iter().map(|s| read_objective(reader, s, &names, classes)).collect();
+    read.into_iter().collect()
+}
+
+fn class_names<'t>(top: &Section<'t>) -> Vec<Option<&'t str>> {
+    match top.entry("class").map(|e| &e.node.value) {
+        Some(Value::List(items)) => items.iter().map(class_name_of).collect(),
+        _ => Vec::new(),
+    }
+}
+
+fn read_objective(
+    reader: &mut Reader,
+    section: &Section,
+    names: &[Option<&str>],
+    classes: Option<&[ReadClass]>,
+) -> Option<Objective> {
+    let class = class_index(reader, section, names);
+    let operation =
+        reader.choice(section, "operation", &[Some(Operation::Read), Some(Operation::Write), None]);
+    let percentile = reader.value(section, "percentile", values::number);
+    let below = reader.value(section, "below", values::time);
+    let during = during(reader, section);
+    let over = reader.choice(section, "over", &[Over::Class, Over::WorstMachine]);
+    let class = class?;
+    if let (Some(operation), Some(list)) = (operation?, classes) {
+        check_occurs(reader, section, operation, &list.get(class)?.class)?;
+    }
+    Some(Objective {
+        class,
+        operation: operation?,
+        percentile: percentile?,
+        below: below?,
+        during: during?,
+        over: over?,
+    })
+}
+
+fn class_index(reader: &mut Reader, section: &Section, names: &[Option<&str>]) -> Option<usize> {
+    let name = reader.value(section, "class", values::text)?;
+    if let Some(index) = names.iter().position(|n| *n == Some(name.as_str())) {
+        return Some(index);
+    }
+    let at = reader.place(section, "class");
+    let help =
+        nearest(&name, names.iter().flatten().copied()).map(|near| format!("did you mean \"{near}\"?"));
+    let title = format!("there is no class \"{}\"", values::short(&name));
+    reader.report(Diagnostic::at(&at, title, "expected the name of a [[class]]").help(help))
+}
+
+/// "healthy" or "any"; other names would be those of faults and phases, which are not there.
+fn during(reader: &mut Reader, section: &Section) -> Option<String> {
+    if let Some(entry) = section.entry("during") {
+        if let Value::Text(name) = &entry.node.value {
+            if !["healthy", "any"].contains(&name.as_str()) {
+                let path = section.path_of("during");
+                let title = format!("`{path}` names an unknown fault or phase, \"{}\"", values::short(name));
+                return reader.report(Diagnostic::at(
+                    &entry.node.at,
+                    title,
+                    "expected \"healthy\" or \"any\"",
+                ));
+            }
+        }
+    }
+    reader.choice(section, "during", &["healthy", "any"]).map(str::to_owned)
+}
+
+/// A percentile of requests that a class never makes does not exist.
+fn check_occurs(reader: &mut Reader, section: &Section, operation: Operation, class: &Class) -> Option<()> {
+    let never = !matches!(class.load, Load::Trace { .. })
+        && match operation {
+            Operation::Read => class.read == 0.0,
+            Operation::Write => class.read == 1.0,
+        };
+    if !never {
+        return Some(());
+    }
+    let at = reader.place(section, "operation");
+    let name = operation.name();
+    let title = format!("class \"{}\" never asks for a {name}", class.name);
+    reader.report(Diagnostic::at(&at, title, format!("expected an operation that occurs, not {name}")))
+}

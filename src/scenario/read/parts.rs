@@ -1,0 +1,177 @@
+//! `[parts.NAME]`: drives by their datasheets, of the file and of the catalogue.
+//!
+//! Ratings that contradict each other are refused by name: no simulation could return them.
+
+use super::{Reader, Section, values};
+use crate::scenario::diagnostics::Diagnostic;
+use crate::scenario::model::{Part, Rating};
+use crate::scenario::tree::{Origin, Table, Value};
+use crate::scenario::units::{Dimension, print};
+
+/// A part that the file describes.
+pub struct FilePart<'t> {
+    /// Its name.
+    pub name: &'t str,
+    /// The part, if it was read without a mistake.
+    pub part: Option<Part>,
+    section: Section<'t>,
+}
+
+/// Reads every part of the file, used or not.
+pub fn read<'t>(reader: &mut Reader, top: &Section<'t>) -> Vec<FilePart<'t>> {
+    let Some(entry) = top.entry("parts") else { return Vec::new() };
+    let Value::Table(parts) = &entry.node.value else {
+        let title = format!("`parts` is {}, not tables with names", entry.node.value.noun());
+        reader.out.push(Diagnostic::at(&entry.key_at, title, "expected [parts.NAME]"));
+        return Vec::new();
+    };
+    let above = Section { path: "parts".into(), pattern: "parts", table: parts, at: None };
+    let mut list = Vec::new();
+    for entry in parts.entries() {
+        let path = above.path_of(&entry.key);
+        let Value::Table(table) = &entry.node.value else {
+            let title = format!("`{path}` is {}, not a table", entry.node.value.noun());
+            let help = format!("a part is a table of its own: [parts.NAME] and then `{} = …`", entry.key);
+            reader.out.push(Diagnostic::at(&entry.key_at, title, "expected the name of a part").help(help));
+            continue;
+        };
+        let section = Section { path, pattern: "parts.NAME", table, at: Some(entry.key_at.clone()) };
+        reader.check_keys(&section);
+        let part = read_part(reader, &section, &entry.key);
+        list.push(FilePart { name: &entry.key, part, section });
+    }
+    list
+}
+
+/// Checks the sequential ratings of the file's parts against what their interfaces carry.
+pub fn check_interfaces(reader: &mut Reader, file_parts: &[FilePart], max_payload: u32) {
+    for file_part in file_parts {
+        if let Some(part) = &file_part.part {
+            check_interface(reader, part, max_payload, |reader, key| reader.place(&file_part.section, key));
+        }
+    }
+}
+
+/// Reads a part of the catalogue. The catalogue is tested, so that only a bug of ours reports here.
+pub fn read_catalogue(reader: &mut Reader, name: &str, table: &Table) -> Option<Part> {
+    let path = format!("parts.{name}");
+    let section = Section { path, pattern: "parts.NAME", table, at: None };
+    reader.check_keys(&section);
+    read_part(reader, &section, name)
+}
+
+fn read_part(reader: &mut Reader, section: &Section, name: &str) -> Option<Part> {
+    let interface = reader.value(section, "interface", values::link);
+    let capacity = reader.value(section, "capacity", values::bytes);
+    let read_sequential = reader.value(section, "read_sequential", values::rate);
+    let write_sequential = reader.value(section, "write_sequential", values::rate);
+    let read_random = rating(reader, section, "read_random", "parts.NAME.read_random");
+    let write_random = rating(reader, section, "write_random", "parts.NAME.write_random");
+    let read_latency = reader.value(section, "read_latency", values::time);
+    let write_latency = reader.value(section, "write_latency", values::time);
+    let drive_writes_per_day = reader.value(section, "drive_writes_per_day", values::number);
+    let warranty = reader.value(section, "warranty", values::rate);
+    let buffer = reader.value(section, "buffer", values::bytes);
+    let page = reader.value(section, "page", values::bytes);
+    let program_quantum = reader.value(section, "program_quantum", values::time);
+    let part = Part {
+        name: name.to_owned(),
+        interface: interface?,
+        capacity: capacity?,
+        read_sequential: read_sequential?,
+        write_sequential: write_sequential?,
+        read_random: read_random?,
+        write_random: write_random?,
+        read_latency: read_latency?,
+        write_latency: write_latency?,
+        drive_writes_per_day: drive_writes_per_day?,
+        warranty_years: warranty?,
+        buffer: buffer?,
+        page: page?,
+        program_quantum: program_quantum?,
+    };
+    check_little(reader, section, "read_random", part.read_random, "read_latency", part.read_latency.secs());
+    check_little(
+        reader,
+        section,
+        "write_random",
+        part.write_random,
+        "write_latency",
+        part.write_latency.secs(),
+    );
+    Some(part)
+}
+
+fn rating(reader: &mut Reader, section: &Section, key: &str, pattern: &'static str) -> Option<Rating> {
+    let Some(table) = reader.table(section, key, pattern)? else { return reader.missing(section, key) };
+    let rate = reader.value(&table, "rate", values::rate);
+    let depth = reader.count(&table, "depth");
+    Some(Rating { per_second: rate?, depth: depth? })
+}
+
+/// A random rating needs at least rate × latency requests outstanding (Little 1961, L = λW, with W at
+/// least the latency of one alone).
+fn check_little(
+    reader: &mut Reader,
+    section: &Section,
+    key: &str,
+    rating: Rating,
+    latency_key: &str,
+    latency_s: f64,
+) {
+    let most = f64::from(rating.depth) / latency_s;
+    if rating.per_second <= most {
+        return;
+    }
+    let at = reader.place(section, key);
+    let title = format!(
+        "`{}` is {} at depth {}, above depth ÷ {latency_key} = {}",
+        section.path_of(key),
+        print(rating.per_second, Dimension::PerSecond),
+        rating.depth,
+        rounded(most, Dimension::PerSecond),
+    );
+    let need = (rating.per_second * latency_s).ceil();
+    let latency_at = reader.place(section, latency_key);
+    let diagnostic =
+        Diagnostic::at(&at, title, format!("this rate keeps {need} requests outstanding at least"))
+            .also(&latency_at, "with this latency")
+            .help(Some("take rate, depth and latency from one datasheet".to_owned()));
+    reader.out.push(diagnostic);
+}
+
+/// Sequential ratings that the interface cannot carry. `place` points at a key of the part, or at
+/// what names it if it is of the catalogue.
+pub fn check_interface(
+    reader: &mut Reader,
+    part: &Part,
+    max_payload: u32,
+    place: impl Fn(&Reader, &str) -> Origin,
+) {
+    let carries = part.interface.payload_bytes_per_s(max_payload);
+    for (key, rate) in
+        [("read_sequential", part.read_sequential), ("write_sequential", part.write_sequential)]
+    {
+        if rate <= carries {
+            continue;
+        }
+        let at = place(reader, key);
+        let title = format!(
+            "`parts.{}.{key}` is {}, above what {} carries",
+            part.name,
+            print(rate, Dimension::ByteRate),
+            part.interface,
+        );
+        let expected = format!("expected {} at most", rounded(carries, Dimension::ByteRate));
+        let help = (part.interface.pcie_lanes() > 0).then(|| {
+            format!("that is its payload in packets of {max_payload} bytes (`design.fabric.max_payload`)")
+        });
+        reader.out.push(Diagnostic::at(&at, title, expected).help(help));
+    }
+}
+
+/// A figure for a message: four significant digits, rounded down.
+fn rounded(value: f64, dimension: Dimension) -> String {
+    let step = 10f64.powi(value.log10().floor() as i32 - 3);
+    print((value / step).floor() * step, dimension)
+}

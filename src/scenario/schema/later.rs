@@ -1,0 +1,42 @@
+//! Keys that the design has a place for and this version does not read.
+//!
+//! Someone who writes one of these has not misspelt anything, so the message must not guess at
+//! spelling.
+
+/// Paths as in the table of keys; everything below a path counts too.
+const LATER: &[&str] = &[
+    "run.start",
+    "hosts",
+    "design.hosts",
+    "design.controllers",
+    "design.memory",
+    "design.cache",
+    "design.log",
+    "design.reduction",
+    "design.layout.protection",
+    "design.layout.group",
+    "design.layout.spares",
+    "design.layout.spare_kind",
+    "design.layout.writes",
+    "design.layout.reserve",
+    "design.cpu.threads_per_core",
+    "design.fabric.links",
+    "parts.NAME.units",
+    "parts.NAME.mixed",
+    "parts.NAME.read_p99",
+    "class.NAME.shared",
+    "class.NAME.compress",
+    "class.NAME.duplicate",
+    "class.NAME.duplicate_stored",
+    "class.NAME.growth",
+    "fault",
+    "phase",
+];
+
+/// The entry that covers a path, if it is one for later.
+pub fn later(path: &str) -> Option<&'static str> {
+    LATER
+        .iter()
+        .copied()
+        .find(|l| path == *l || path.strip_prefix(l).is_some_and(|rest| rest.starts_with('.')))
+}
