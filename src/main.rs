@@ -1,2 +1,7 @@
-//! tmp
-fn main() {}
+//! The `forebay` command. Everything is in the library; see `cli`.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    forebay::cli::main()
+}

@@ -1,1 +1,188 @@
-//! cli.
+//! The command line: one file per command; here the options that all share, and exit statuses.
+//!
+//! Results go to stdout, everything else to stderr. Exit status, the first that applies: 130
+//! interrupted; 3 an audit or `verify` failed; 2 the input is wrong; 1 an objective is missed or the
+//! load not carried; 0.
+
+mod check;
+mod explain;
+mod new;
+mod output;
+mod progress;
+mod run;
+mod verify;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::scenario::{Override, Scenario, load};
+use output::Output;
+
+const EXAMPLES: &str = "\
+Examples:
+  forebay new mine.toml                      write a commented starter scenario
+  forebay check mine.toml                    is it valid, and what does static arithmetic say?
+  forebay run mine.toml                      percentiles, utilisation, blame and audit
+  forebay run mine.toml --set design.drives.count=24 --json result.json
+  forebay explain design.ports.rate          what a key means
+";
+
+const EXIT_STATUSES: &str = "\
+Exit status:
+  0    all is well
+  1    an objective is missed, or the stated load is not carried
+  2    the input is wrong
+  3    an audit or a check of `verify` failed
+  130  interrupted; what is known is printed
+
+Figures are estimates from a model: accept on measured results.";
+
+/// Stress-tests a shared flash storage design before anyone buys it: every read and write of the
+/// stated machines goes through the queues of the proposed design.
+#[derive(Parser)]
+#[command(name = "forebay", version, before_long_help = EXAMPLES, after_long_help = EXIT_STATUSES)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+    #[command(flatten)]
+    common: Common,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Write a commented starter scenario
+    New(new::NewArgs),
+    /// Is the scenario valid, and what does static arithmetic say?
+    Check(ScenarioArgs),
+    /// Percentiles, utilisation, blame and audit at the stated load
+    Run(run::RunArgs),
+    /// The tool against theory and standards, on this machine
+    Verify(verify::VerifyArgs),
+    /// What a scenario key means, its unit, default and source
+    Explain(explain::ExplainArgs),
+}
+
+/// A scenario file.
+#[derive(Args)]
+struct ScenarioArgs {
+    /// The scenario, a TOML file
+    scenario: PathBuf,
+}
+
+/// Options of every command.
+#[derive(Args)]
+struct Common {
+    /// Change a key: design.drives.count=24, class.NAME.machines=30 (may be repeated)
+    #[arg(long, value_name = "PATH=VALUE", global = true)]
+    set: Vec<String>,
+    /// Master seed, instead of run.seed
+    #[arg(long, value_name = "N", global = true)]
+    seed: Option<u64>,
+    /// Threads (default: one a core)
+    #[arg(long, value_name = "N", global = true)]
+    threads: Option<usize>,
+    /// Write the result as JSON; - is stdout, without the human answer
+    #[arg(long, value_name = "FILE|-", global = true)]
+    json: Option<String>,
+    /// Write the main table as CSV; - is stdout, without the human answer
+    #[arg(long, value_name = "FILE|-", global = true)]
+    csv: Option<String>,
+    /// No progress, no human answer
+    #[arg(long, global = true)]
+    quiet: bool,
+    /// Colour
+    #[arg(long, value_enum, default_value_t = Color::Auto, value_name = "WHEN", global = true)]
+    color: Color,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Color {
+    Auto,
+    Always,
+    Never,
+}
+
+/// How a command ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Ending {
+    Well,
+    Missed,
+    BadInput,
+    Untrue,
+    Interrupted,
+}
+
+impl From<Ending> for ExitCode {
+    fn from(ending: Ending) -> ExitCode {
+        ExitCode::from(match ending {
+            Ending::Well => 0,
+            Ending::Missed => 1,
+            Ending::BadInput => 2,
+            Ending::Untrue => 3,
+            Ending::Interrupted => 130,
+        })
+    }
+}
+
+/// Entry point of the program.
+pub fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let output = match Output::new(&cli.common) {
+        Ok(output) => output,
+        Err(message) => {
+            output::complain(&format!("error: {message}"));
+            return Ending::BadInput.into();
+        }
+    };
+    if let Some(threads) = cli.common.threads {
+        // Fails only if a pool exists already, and none does yet.
+        let _ = rayon::ThreadPoolBuilder::new().num_threads(threads).build_global();
+    }
+    let interrupted = listen();
+    let ending = match &cli.command {
+        Command::New(args) => new::new(args, &output),
+        Command::Check(args) => check::check(args, &cli.common, &output),
+        Command::Run(args) => run::run(args, &cli.common, &output, &interrupted),
+        Command::Verify(args) => verify::verify(args, &output, &interrupted),
+        Command::Explain(args) => explain::explain(args, &output),
+    };
+    ending.into()
+}
+
+/// A flag that the first Ctrl-C raises; the second leaves at once.
+fn listen() -> Arc<AtomicBool> {
+    let flag = Arc::new(AtomicBool::new(false));
+    let raised = Arc::clone(&flag);
+    // Without a handler Ctrl-C still ends the program, only without the last words.
+    let _ = ctrlc::set_handler(move || {
+        if raised.swap(true, Ordering::SeqCst) {
+            std::process::exit(130);
+        }
+    });
+    flag
+}
+
+/// Reads the scenario with its overrides; complains about all that is wrong with it.
+fn read(args: &ScenarioArgs, common: &Common, output: &Output) -> Result<Scenario, Ending> {
+    let mut overrides = Vec::new();
+    for text in &common.set {
+        match Override::parse(text) {
+            Ok(one) => overrides.push(one),
+            Err(message) => {
+                output::complain(&format!("error: {message}"));
+                return Err(Ending::BadInput);
+            }
+        }
+    }
+    if let Some(seed) = common.seed {
+        overrides.push(Override { path: "run.seed".into(), value: seed.to_string() });
+    }
+    load(&args.scenario, &overrides).map_err(|diagnostics| {
+        output::complain(diagnostics.render(output.color_err).trim_end());
+        Ending::BadInput
+    })
+}

@@ -4,9 +4,11 @@
 //! A figure that does not exist is null beside a reason; NaN cannot reach the JSON, because figures
 //! are made by `Figure::of`, which refuses it.
 
+mod check;
 mod run;
 mod verify;
 
+pub use check::*;
 pub use run::*;
 pub use verify::*;
 

@@ -3,7 +3,7 @@
 //! Fields are quoted and lines end as RFC 4180 (2005, section 2) says. A figure that does not exist is
 //! an empty field, and the last column says why.
 
-use crate::outcome::{Figure, RunOutcome};
+use crate::outcome::{CheckOutcome, Figure, RunOutcome, VerifyOutcome};
 
 /// Latencies of a class, in order of size: keys in the outcome and, with "_us", names of columns.
 const LATENCIES: [&str; 7] = ["mean", "p50", "p90", "p95", "p99", "p99.9", "p99.99"];
@@ -66,6 +66,36 @@ pub fn stations_csv(outcome: &RunOutcome) -> String {
             number(busiest.map(|member| member.mean_wait_us)),
             number(busiest.map(|member| member.arrivals_per_s)),
         ]));
+    }
+    text
+}
+
+/// Static ceilings: a row for each resource.
+pub fn check_csv(outcome: &CheckOutcome) -> String {
+    let header = ["resource", "servers", "demand_us", "ceiling_iops", "utilisation"];
+    let mut text = record(&header.map(String::from));
+    for row in &outcome.ceilings {
+        text.push_str(&record(&[
+            row.station.clone(),
+            row.servers.to_string(),
+            number(Some(row.demand_us)),
+            number(Some(row.ceiling_iops)),
+            number(row.utilisation),
+        ]));
+    }
+    text
+}
+
+/// Checks against theory and standards: a row for each.
+pub fn verify_csv(outcome: &VerifyOutcome) -> String {
+    let header = ["check", "compared", "source", "expected", "tolerance", "found", "low", "high", "agrees"];
+    let mut text = record(&header.map(String::from));
+    for check in &outcome.checks {
+        let mut fields = vec![check.id.clone(), check.what.clone(), check.source.clone()];
+        fields.extend([Some(check.expected), Some(check.tolerance)].map(number));
+        fields.extend([check.found.value, check.found.low, check.found.high].map(number));
+        fields.push(check.ok.to_string());
+        text.push_str(&record(&fields));
     }
     text
 }

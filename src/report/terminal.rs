@@ -13,9 +13,10 @@ mod footer;
 mod footnotes;
 mod headline;
 mod standing;
+mod statics;
 mod tables;
 
-use crate::outcome::{RunOutcome, VerifyOutcome};
+use crate::outcome::{CheckOutcome, RunOutcome, VerifyOutcome};
 
 use super::sheet::Sheet;
 
@@ -47,6 +48,15 @@ pub fn run(outcome: &RunOutcome, style: &Style) -> String {
     tables::stations(&mut sheet, outcome);
     blame::tail(&mut sheet, &outcome.blame);
     footer::facts(&mut sheet, outcome);
+    sheet.finish(style.color)
+}
+
+/// The answer of `check`, ending in a newline.
+pub fn check(outcome: &CheckOutcome, style: &Style) -> String {
+    let mut sheet = style.sheet();
+    statics::answer(&mut sheet, outcome);
+    statics::table(&mut sheet, outcome);
+    statics::notes(&mut sheet, outcome);
     sheet.finish(style.color)
 }
 

@@ -5,6 +5,7 @@
 
 mod assumptions;
 mod audit;
+mod check;
 mod pilot;
 mod replication;
 mod run;
@@ -12,8 +13,13 @@ mod scene;
 mod stations;
 mod summary;
 mod targets;
+mod textbook;
+mod verify;
 
+pub use check::check;
 pub use run::{Context, StudyError, run};
+pub use textbook::{TEXTBOOKS, Textbook};
+pub use verify::verify;
 
 /// Name and version of the tool, as every outcome states it.
 pub const TOOL: &str = concat!("forebay ", env!("CARGO_PKG_VERSION"));

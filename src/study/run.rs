@@ -20,6 +20,8 @@ use super::replication::{Replication, Setting};
 use super::summary;
 use super::targets::{Target, cycles_floor_s, targets};
 
+/// Most sources of requests: their numbers are 32 bits.
+pub(super) const SOURCES_MAX: u64 = u32::MAX as u64 / 2;
 /// Slices of one round (and of a stated length): what the backlog is read after.
 const SLICES: u32 = 16;
 /// Rounds of the same length before it doubles.
@@ -69,7 +71,7 @@ pub(super) struct Course {
 /// Runs a scenario at its stated load.
 pub fn run(scenario: &Scenario, context: &Context) -> Result<RunOutcome, StudyError> {
     let sources = sources_needed(&scenario.classes);
-    if sources > u64::from(u32::MAX / 2) {
+    if sources > SOURCES_MAX {
         return Err(StudyError::TooManySources(sources));
     }
     let setting = Setting {

@@ -1,0 +1,50 @@
+//! `forebay verify`.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use clap::Args;
+
+use crate::report::{csv, json, terminal};
+use crate::study::{self, Context};
+
+use super::Ending;
+use super::output::{Output, complain};
+use super::progress::Progress;
+
+#[derive(Args)]
+pub(super) struct VerifyArgs {
+    /// Only the textbook scenarios whose name contains this
+    #[arg(long, value_name = "NAME", default_value = "")]
+    only: String,
+}
+
+pub(super) fn verify(args: &VerifyArgs, output: &Output, interrupted: &AtomicBool) -> Ending {
+    let progress = Progress::new(output.quiet);
+    let context = Context { interrupted, progress: &|words| progress.say(words), detail: false };
+    let outcome = study::verify(&args.only, &context);
+    progress.finish();
+    let outcome = match outcome {
+        Ok(outcome) => outcome,
+        Err(message) => {
+            complain(&format!("error: {message}"));
+            return Ending::BadInput;
+        }
+    };
+    let delivered = output.deliver(
+        |style| terminal::verify(&outcome, style),
+        || json::to_json(&outcome),
+        || csv::verify_csv(&outcome),
+    );
+    let all_ok = outcome.checks.iter().all(|c| c.ok);
+    match delivered {
+        Err(ending) => ending,
+        Ok(()) if interrupted.load(Ordering::Relaxed) => Ending::Interrupted,
+        Ok(()) => {
+            if all_ok {
+                Ending::Well
+            } else {
+                Ending::Untrue
+            }
+        }
+    }
+}

@@ -1,0 +1,53 @@
+//! `check`: what static arithmetic says of a valid scenario.
+
+use std::sync::Arc;
+
+use crate::engine::Key;
+use crate::outcome::{CeilingRow, CheckOutcome};
+use crate::scenario::Scenario;
+use crate::system::{Plan, ceilings};
+use crate::traffic::{Sources, sources_needed};
+
+use super::run::{SOURCES_MAX, load_traces};
+use super::{StudyError, TOOL};
+
+/// Adds up the demands of a scenario; reads its traces, so that a bad one is found here.
+pub fn check(scenario: &Scenario) -> Result<CheckOutcome, StudyError> {
+    let sources = sources_needed(&scenario.classes);
+    if sources > SOURCES_MAX {
+        return Err(StudyError::TooManySources(sources));
+    }
+    let traces = load_traces(scenario)?;
+    let offered = Sources::new(&scenario.classes, Key::root(scenario.run.seed), &traces, 1.0).offered();
+    let offered: Vec<f64> = offered.into_iter().flatten().collect();
+    let offered_iops = (!offered.is_empty()).then(|| offered.iter().sum::<f64>());
+    let found = ceilings(scenario, &Arc::new(Plan::compile(scenario)));
+    let lowest = found.iter().min_by(|a, b| a.iops.total_cmp(&b.iops));
+    let mut notes: Vec<String> = traces.iter().flatten().flat_map(|t| t.notes().iter().cloned()).collect();
+    if found.is_empty() {
+        notes.push(
+            "no static ceilings: a trace, or open and closed classes together, leave the mix of requests open"
+                .into(),
+        );
+    }
+    Ok(CheckOutcome {
+        schema: 1,
+        tool: TOOL.into(),
+        scenario_digest: scenario.digest.clone(),
+        title: scenario.title.clone(),
+        offered_iops,
+        static_ceiling_iops: lowest.map(|c| c.iops),
+        static_binding: lowest.map(|c| c.station.clone()),
+        ceilings: found
+            .iter()
+            .map(|c| CeilingRow {
+                station: c.station.clone(),
+                servers: c.servers,
+                demand_us: c.demand_s * 1e6,
+                ceiling_iops: c.iops,
+                utilisation: offered_iops.map(|iops| iops / c.iops),
+            })
+            .collect(),
+        notes,
+    })
+}
