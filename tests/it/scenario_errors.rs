@@ -42,7 +42,7 @@ const FIXTURES: &[(&str, usize, &str)] = &[
     ("bands_do_not_sum_to_one", 2, r#"of space"#),
     ("bands_not_in_pairs", 1, r#"is not a pair"#),
     ("misspelt_key", 1, r#"did you mean `machines`?"#),
-    ("misspelt_key_that_must_be_there", 2, r#"did you mean `cores`?"#),
+    ("misspelt_key_that_must_be_there", 1, r#"did you mean `cores`?"#),
     ("misspelt_table", 1, r#"did you mean `drives`?"#),
     ("key_of_another_table", 1, r#"`percentile` belongs to `objective`"#),
     ("key_of_a_later_version", 3, r#"not yet supported by this version"#),
@@ -54,7 +54,7 @@ const FIXTURES: &[(&str, usize, &str)] = &[
     ("class_of_nothing", 4, r#"is missing"#),
     ("objective_of_nothing", 1, r#"never asks for a write"#),
     ("objective_during_unknown_fault", 1, r#"unknown fault or phase"#),
-    ("no_class", 2, r#"there is no [[class]]"#),
+    ("no_class", 1, r#"there is no [[class]]"#),
     ("empty_design", 1, r#"the design is empty"#),
     ("no_design", 1, r#"there is no [design]"#),
     ("textbook_and_full_form", 1, r#"exclude each other"#),
@@ -122,20 +122,26 @@ fn record(name: &str, text: &str) {
 
 #[test]
 fn every_malformed_file_is_refused_with_what_its_row_says() {
+    let mut wrong = Vec::new();
     for (name, mistakes, says) in FIXTURES {
         let diagnostics = refused(&fixture(name), &[]);
         let text = diagnostics.render(false);
-        assert!(text.contains(says), "{name} does not say {says:?}:\n{text}");
-        assert!(*mistakes == 0 || diagnostics.len() == *mistakes, "{name}: {}\n{text}", diagnostics.len());
         assert!(!text.contains('\u{1b}'), "{name}: an escape of the file reaches the terminal");
+        if !text.contains(says) || (*mistakes > 0 && diagnostics.len() != *mistakes) {
+            wrong.push(format!(
+                "{name}: {} mistakes; expected {mistakes}, and {says:?}\n{text}",
+                diagnostics.len()
+            ));
+        }
         record(name, &text);
     }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
 #[test]
 fn every_fixture_has_a_row() {
     let files = fs::read_dir("tests/it/malformed").expect("the folder is there");
-    for file in files.flatten() {
+    for file in files.flatten().filter(|file| file.path().extension().is_some_and(|e| e == "toml")) {
         let name = file.path().file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
         assert!(FIXTURES.iter().any(|f| f.0 == name), "{name} has no row");
     }
@@ -147,7 +153,11 @@ const OVERRIDES: &[(&str, &[&str], &str)] = &[
     ("override_out_of_range", &["design.drives.count=0"], "below 1"),
     ("override_without_a_unit", &["design.ports.rate=25"], "did you mean \"25 Gb/s\"?"),
     ("override_of_an_unknown_key", &["design.drives.cuont=24"], "did you mean `count`?"),
-    ("override_of_an_unknown_class", &["class.ticketng-db.machines=30"], "did you mean `class.ticketing-db`?"),
+    (
+        "override_of_an_unknown_class",
+        &["class.ticketng-db.machines=30"],
+        "did you mean `class.ticketing-db`?",
+    ),
     ("override_beyond_a_list", &["objective.7.below=1 ms"], "expected 0 to 0"),
     ("override_by_name_where_there_are_none", &["objective.first.below=1 ms"], "have no names"),
     ("override_below_a_value", &["design.ports.rate.mean=3"], "without keys of its own"),
@@ -199,7 +209,21 @@ fn a_file_above_four_mebibytes_is_refused_before_it_is_parsed() {
 /// Just under the limit, so that the parser does see them: neither its stack nor ours overflows.
 #[test]
 fn four_mebibytes_of_brackets_end_in_an_error_and_not_in_a_crash() {
-    for unit in ["[", "{", "a = [", "a = {", "a=[[", "x = { y = [ {", "[[class]]\n", "[a]\n", "a.", "\"", "'''", "#\n", "= "] {
+    for unit in [
+        "[",
+        "{",
+        "a = [",
+        "a = {",
+        "a=[[",
+        "x = { y = [ {",
+        "[[class]]\n",
+        "[a]\n",
+        "a.",
+        "\"",
+        "'''",
+        "#\n",
+        "= ",
+    ] {
         let text = unit.repeat((4 << 20) / unit.len());
         let found = parse(&text, "deep.toml", Path::new(""), &[]);
         let shown = found.expect_err("no scenario").render(false);
@@ -220,7 +244,7 @@ fn no_truncation_panics() {
     for skip in 0..lines.len() {
         let without: Vec<&str> = [&lines[..skip], &lines[skip + 1..]].concat();
         if let Err(diagnostics) = parse(&without.join("\n"), "gap.toml", Path::new(""), &[]) {
-            assert!(!diagnostics.is_empty());
+            assert!(!diagnostics.render(false).contains("a fault of forebay"), "without line {skip}");
         }
     }
 }
@@ -229,9 +253,25 @@ fn no_truncation_panics() {
 #[test]
 fn no_value_in_any_place_panics() {
     let values = [
-        "0", "-1", "1e308", "nan", "-inf", "true", "\"\"", "\"x\"", "\"1 us\"", "\"1e400 s\"", "[]", "[1]", "{}", "[[]]",
-        "{ mean = \"0 s\", shape = \"gamma\", cv = 1 }", "{ shape = \"empirical\", values = [\"0 s\"] }", "1979-05-27",
-        "999999999999999999999999999999999999999999", "\"\\u0000\"",
+        "0",
+        "-1",
+        "1e308",
+        "nan",
+        "-inf",
+        "true",
+        "\"\"",
+        "\"x\"",
+        "\"1 us\"",
+        "\"1e400 s\"",
+        "[]",
+        "[1]",
+        "{}",
+        "[[]]",
+        "{ mean = \"0 s\", shape = \"gamma\", cv = 1 }",
+        "{ shape = \"empirical\", values = [\"0 s\"] }",
+        "1979-05-27",
+        "999999999999999999999999999999999999999999",
+        "\"\\u0000\"",
     ];
     let lines: Vec<&str> = starter().lines().collect();
     let mut refused = 0;
@@ -242,7 +282,10 @@ fn no_value_in_any_place_panics() {
             let mut text = lines.clone();
             text[at] = &changed;
             let found = parse(&text.join("\n"), "value.toml", Path::new(""), &[]);
-            refused += usize::from(found.is_err_and(|d| d.render(false).contains("value.toml:")));
+            let Err(diagnostics) = found else { continue };
+            let shown = diagnostics.render(false);
+            assert!(!shown.contains("a fault of forebay"), "{changed}: {shown}");
+            refused += usize::from(shown.contains("value.toml:"));
         }
     }
     assert!(refused > 300, "only {refused}");
