@@ -146,9 +146,9 @@ impl Diagnostics {
         let mut group = Group::with_title(Level::ERROR.primary_title(diagnostic.title.as_str()));
         match &diagnostic.label {
             Some(label) => {
-                group = group.element(self.snippet(label, AnnotationKind::Primary));
+                group = self.show(group, label, AnnotationKind::Primary);
                 if let Some(also) = &diagnostic.also {
-                    group = group.element(self.snippet(also, AnnotationKind::Context));
+                    group = self.show(group, also, AnnotationKind::Context);
                 }
             }
             None => group = group.element(Place::path(self.sources[0].name.as_str())),
@@ -159,16 +159,18 @@ impl Diagnostics {
         renderer.render(&[group])
     }
 
-    /// The line of a label; of a text over several lines, the first.
-    fn snippet<'a>(
-        &'a self,
-        label: &'a Label,
-        kind: AnnotationKind,
-    ) -> Snippet<'a, annotate_snippets::Annotation<'a>> {
+    /// Adds the line of a label; of a text over several lines, the first.
+    fn show<'a>(&'a self, group: Group<'a>, label: &'a Label, kind: AnnotationKind) -> Group<'a> {
         let source = &self.sources[label.at.source];
         let line = Line::around(&source.text, label.at.start, label.at.end);
-        let annotation = kind.span(line.span).label(label.text.as_str());
-        Snippet::source(line.text).line_start(line.number).path(source.name.as_str()).annotation(annotation)
+        let annotation = kind.span(line.span.clone()).label(label.text.as_str());
+        let snippet = Snippet::source(line.text).line_start(line.number).annotation(annotation);
+        if line.cut == 0 {
+            return group.element(snippet.path(source.name.as_str()));
+        }
+        // The snippet is a window on the line and would count columns from its edge.
+        let place = Place::path(source.name.as_str()).line(line.number).char_column(line.column());
+        group.element(place).element(snippet)
     }
 }
 
@@ -180,31 +182,49 @@ impl fmt::Display for Diagnostics {
 
 impl std::error::Error for Diagnostics {}
 
-/// One line of a source and the bytes of it that are meant.
+/// Bytes of a line that are shown before and after what is meant.
+const WINDOW: usize = 400;
+
+/// One line of a source, or a window on a very long one, and the bytes of it that are meant.
 struct Line<'a> {
     text: &'a str,
+    /// Number of the line, from 1.
     number: usize,
     span: std::ops::Range<usize>,
+    /// Characters of the line before the window.
+    cut: usize,
 }
 
 impl<'a> Line<'a> {
     /// The line in which `start..end` begins, without its line ending. Ends that cut a character are
     /// moved outwards.
     fn around(source: &'a str, start: usize, end: usize) -> Line<'a> {
-        let mut start = start.min(source.len());
-        while !source.is_char_boundary(start) {
-            start -= 1;
-        }
+        let start = floor(source, start);
         let first = source[..start].rfind('\n').map_or(0, |at| at + 1);
         let last = source[start..].find('\n').map_or(source.len(), |at| start + at);
         let text = source[first..last].trim_end_matches('\r');
         // A mark at the very end of a line stands behind its last character.
         let from = (start - first).min(text.len());
-        let mut to = end.saturating_sub(first).clamp(from, text.len());
-        while !text.is_char_boundary(to) {
-            to += 1;
-        }
+        let to = ceil(text, end.saturating_sub(first).max(from));
+        let left = floor(text, from.saturating_sub(WINDOW));
+        let right = ceil(text, from + WINDOW);
         let number = 1 + source[..first].bytes().filter(|b| *b == b'\n').count();
-        Line { text, number, span: from..to }
+        let span = from - left..to.min(right) - left;
+        Line { text: &text[left..right], number, span, cut: text[..left].chars().count() }
     }
+
+    /// Where in the line the meant text begins, in characters from 1.
+    fn column(&self) -> usize {
+        self.cut + self.text[..self.span.start].chars().count() + 1
+    }
+}
+
+/// The last boundary of a character at or before `at`.
+fn floor(text: &str, at: usize) -> usize {
+    (0..=at.min(text.len())).rev().find(|i| text.is_char_boundary(*i)).unwrap_or(0)
+}
+
+/// The first boundary of a character at or behind `at`.
+fn ceil(text: &str, at: usize) -> usize {
+    (at..text.len()).find(|i| text.is_char_boundary(*i)).unwrap_or(text.len())
 }

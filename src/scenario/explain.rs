@@ -91,6 +91,12 @@ fn shown_path<'a>(row: &'a Row, key: &'a str) -> &'a str {
 
 fn kind_words(row: &Row) -> String {
     match (row.kind.dimension(), &row.kind) {
+        (Some(time), Kind::Law(..)) => {
+            format!("a time in {}, or a table with `mean` and `shape`", time.unit_list())
+        }
+        (Some(size), Kind::Sizes(_)) => {
+            format!("a size in {}, or a table of sizes and their shares", size.unit_list())
+        }
         (Some(dimension), _) => format!("{} in {}", row.kind.noun(), dimension.unit_list()),
         (None, Kind::Choice(choices)) => schema::either(choices),
         (None, kind) => kind.noun(),

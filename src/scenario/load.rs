@@ -24,7 +24,7 @@ pub fn load(path: &Path, overrides: &[Override]) -> Result<Scenario, Diagnostics
         Ok(text) => text,
         Err(problem) => {
             let mut out = Diagnostics::new(vec![Source { name, text: String::new() }]);
-            out.push(problem);
+            out.push(*problem);
             return Err(out);
         }
     };
@@ -61,10 +61,15 @@ pub fn parse(
     let scenario = read::read(&root, context, &mut out);
     if !syntax_errors.is_empty() {
         keep_what_grammar_cannot_have_caused(&mut out, text, &syntax_errors);
-        syntax_errors.into_iter().for_each(|error| out.push(syntax_diagnostic(error)));
+        first_of_each_line(text, syntax_errors).into_iter().for_each(|error| out.push(error));
     }
     match scenario {
         Some(scenario) if out.is_empty() => Ok(scenario),
+        None if out.is_empty() => {
+            // Only a bug of ours comes here: whatever returns nothing reports why.
+            out.push(Diagnostic::of_file("the scenario was not understood, by a fault of forebay"));
+            Err(out)
+        }
         _ => Err(out),
     }
 }
@@ -84,10 +89,40 @@ fn digest(text: &str, overrides: &[Override]) -> String {
 /// After a mistake of grammar the parser guesses on. What it understood on earlier lines is sound;
 /// what comes later, or is missing, may be its guess. (A key given twice upsets nothing.)
 fn keep_what_grammar_cannot_have_caused(out: &mut Diagnostics, text: &str, errors: &[SyntaxError]) {
-    let upsetting = errors.iter().filter(|e| !e.message.starts_with("duplicate key"));
+    let upsetting = errors.iter().filter(|e| !is_duplicate(e));
     let Some(first) = upsetting.map(|e| e.at.start).min() else { return };
     let line = text.get(..first).and_then(|before| before.rfind('\n')).map_or(0, |at| at + 1);
     out.retain(|d| !d.is_absence && d.label.as_ref().is_some_and(|l| l.at.source > 0 || l.at.end <= line));
+}
+
+/// The first mistake of grammar on each line: further ones there are the parser's guesses. After an
+/// open bracket all that follows is a guess.
+fn first_of_each_line(text: &str, mut errors: Vec<SyntaxError>) -> Vec<Diagnostic> {
+    errors.sort_by(|a, b| a.at.cmp(&b.at));
+    let open = errors.iter().find(|e| e.message.starts_with("unclosed")).map(|e| {
+        let bracket = if e.message.contains("array") { "[" } else { "{" };
+        format!("a `{bracket}` before it is not closed")
+    });
+    if let Some(help) = open {
+        let is_upsetting = |e: &SyntaxError| !is_duplicate(e);
+        let first = errors.iter().position(is_upsetting).unwrap_or(0);
+        errors.truncate(first + 1);
+        let mut list: Vec<Diagnostic> = errors.into_iter().map(syntax_diagnostic).collect();
+        if let Some(last) = list.last_mut().filter(|d| d.help.is_none()) {
+            last.help = Some(help);
+        }
+        return list;
+    }
+    let line = |error: &SyntaxError| {
+        let start = error.at.start.min(text.len());
+        text.as_bytes()[..start].iter().rposition(|byte| *byte == b'\n')
+    };
+    errors.dedup_by(|later, earlier| !is_duplicate(later) && line(later) == line(earlier));
+    errors.into_iter().map(syntax_diagnostic).collect()
+}
+
+fn is_duplicate(error: &SyntaxError) -> bool {
+    error.message.starts_with("duplicate key")
 }
 
 fn syntax_diagnostic(error: SyntaxError) -> Diagnostic {
@@ -103,6 +138,11 @@ fn syntax_diagnostic(error: SyntaxError) -> Diagnostic {
     let title = match fact {
         "duplicate key" => "this key is given twice".to_owned(),
         "recursion limit" => "brackets are nested too deep".to_owned(),
+        "invalid basic string" | "invalid literal string"
+            if expected.ends_with(['"', '\'', '`']) && expected.len() < 14 =>
+        {
+            "a text in quotes is not closed".to_owned()
+        }
         fact => fact.to_owned(),
     };
     Diagnostic::at(&error.at, title, expected).help(help)
@@ -113,30 +153,33 @@ fn too_large() -> Diagnostic {
         .help("a trace goes into a file of its own: load = { trace = \"FILE\" }".to_owned())
 }
 
-fn read_text(path: &Path) -> Result<String, Diagnostic> {
+fn read_text(path: &Path) -> Result<String, Box<Diagnostic>> {
     let file = File::open(path).map_err(|error| cannot_open(path, &error))?;
     if file.metadata().is_ok_and(|m| m.is_dir()) {
-        return Err(is_directory(path));
+        return Err(Box::new(is_directory(path)));
     }
     let mut bytes = Vec::new();
     // One byte more than is read, so that a larger file is known without being read.
     let result = file.take(SIZE_MAX + 1).read_to_end(&mut bytes);
     result.map_err(|error| Diagnostic::of_file(format!("the scenario cannot be read: {error}")))?;
     if bytes.len() as u64 > SIZE_MAX {
-        return Err(too_large());
+        return Err(Box::new(too_large()));
     }
     String::from_utf8(bytes).map_err(|error| {
         let before = &error.as_bytes()[..error.utf8_error().valid_up_to()];
         let line = 1 + before.iter().filter(|b| **b == b'\n').count();
-        let title = format!("the scenario is not text: byte {} (line {line}) is not UTF-8", before.len());
-        Diagnostic::of_file(title).help("a scenario is a TOML file in UTF-8".to_owned())
+        let title = format!("the scenario is not text: byte {} (line {line}) is not UTF-8", before.len() + 1);
+        Box::new(Diagnostic::of_file(title).help("a scenario is a TOML file in UTF-8".to_owned()))
     })
 }
 
 fn is_directory(path: &Path) -> Diagnostic {
     let names = names_in(path);
-    let scenario = names.iter().find(|n| n.ends_with(".toml"));
-    let help = scenario.map(|n| format!("did you mean `{}`?", path.join(n).display()));
+    let scenarios: Vec<&String> = names.iter().filter(|n| n.ends_with(".toml")).collect();
+    let help = match scenarios[..] {
+        [name] => Some(format!("did you mean `{}`?", path.join(name).display())),
+        _ => None,
+    };
     Diagnostic::of_file("this is a folder, not a scenario").help(help)
 }
 

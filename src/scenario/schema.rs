@@ -99,11 +99,15 @@ pub struct Range {
 }
 
 impl Range {
-    /// As in "from 1 to 64", "from above 0 to 1" or "from above 0 to below 100".
+    /// As in "1 to 64", "above 0, at most 1" or "above 0, below 100".
     pub fn words(&self) -> String {
-        let above = if self.low_is_out { "above " } else { "" };
-        let below = if self.high_is_out { "below " } else { "" };
-        format!("from {above}{} to {below}{}", self.low, self.high)
+        let (low, high) = (self.low, self.high);
+        match (self.low_is_out, self.high_is_out) {
+            (false, false) => format!("{low} to {high}"),
+            (true, false) => format!("above {low}, at most {high}"),
+            (false, true) => format!("at least {low}, below {high}"),
+            (true, true) => format!("above {low}, below {high}"),
+        }
     }
 }
 
@@ -152,7 +156,8 @@ impl Kind {
     }
 
     /// Whether it holds keys of its own.
-    pub const fn is_table(&self) -> bool {
+    #[cfg(test)]
+    const fn is_table(&self) -> bool {
         matches!(self, Kind::Table | Kind::Tables | Kind::NamedTables | Kind::ChoiceOrTable(_))
     }
 
@@ -186,7 +191,10 @@ pub fn row(path: &str) -> Option<&'static Row> {
 
 /// The row of a key of a table (its path as in the table of keys, "" for the top).
 pub fn row_in(table: &str, key: &str) -> Option<&'static Row> {
-    ROWS.iter().find(|r| parent_and_key(r.path) == (table, key))
+    let dots = usize::from(!table.is_empty());
+    // Lengths first: a file may hold a hundred thousand keys.
+    ROWS.iter()
+        .find(|r| r.path.len() == table.len() + dots + key.len() && parent_and_key(r.path) == (table, key))
 }
 
 /// The rows of the keys of a table.

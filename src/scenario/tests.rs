@@ -292,3 +292,31 @@ fn a_byte_order_mark_is_no_mistake() {
     let scenario = read(&format!("\u{feff}{}", starter()));
     assert_eq!(scenario.classes.len(), 3);
 }
+
+/// No key of the table is let pass unread: a date, which no key takes, is refused in each.
+#[test]
+fn every_key_of_the_table_is_read_or_said_to_be_out_of_place() {
+    let text = format!("[parts.depot]\ninterface = \"sata-6\"\n{}", starter());
+    let mut read = 0;
+    for row in schema::ROWS {
+        if matches!(row.kind, schema::Kind::NamedTables) {
+            continue;
+        }
+        let path = row.path.replace("class.NAME", "class.0").replace("parts.NAME", "parts.depot");
+        let path = match path.split_once('.') {
+            Some(("objective", key)) => format!("objective.0.{key}"),
+            Some(("TIME", key)) => format!("design.cpu.read.{key}"),
+            Some(("class", key)) if key.starts_with("0.skew.bands") => {
+                "class.0.skew={bands=1979-05-27}".into()
+            }
+            _ => path,
+        };
+        let change = if path.contains('=') { path.clone() } else { format!("{path}=1979-05-27") };
+        let found = read_with(&text, &[&change]).expect_err(&path).render(false);
+        let key = schema::parent_and_key(row.path).1;
+        let here = found.split("\n\n").find(|one| one.contains("command line:1:")).unwrap_or_default();
+        assert!(here.contains(key) && !here.contains("there is no key"), "{path}: {found}");
+        read += 1;
+    }
+    assert!(read > 80);
+}

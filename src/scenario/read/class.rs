@@ -15,14 +15,8 @@ const CAPACITY: u64 = 64 << 30;
 /// Arrivals a second beyond which two fall on one picosecond.
 const ARRIVALS_MAX: f64 = 1e12;
 
-/// A class and what its neighbours want to know of it.
-pub struct ReadClass {
-    /// The class itself.
-    pub class: Class,
-}
-
 /// Reads every class. `None` if any had a mistake.
-pub fn read_all(reader: &mut Reader, top: &Section, base_dir: &Path) -> Option<Vec<ReadClass>> {
+pub fn read_all(reader: &mut Reader, top: &Section, base_dir: &Path) -> Option<Vec<Class>> {
     let sections = reader.tables(top, "class", "class.NAME", name_of)?;
     if sections.is_empty() {
         let help = Some("add a table [[class]] with a name, machines, load, read and sizes".to_owned());
@@ -35,7 +29,7 @@ pub fn read_all(reader: &mut Reader, top: &Section, base_dir: &Path) -> Option<V
         let class = read_class(reader, section, base_dir);
         classes.push(class.filter(|_| is_new));
     }
-    classes.into_iter().map(|class| Some(ReadClass { class: class? })).collect()
+    classes.into_iter().collect()
 }
 
 /// What to call a class in paths: its name, or its number if it has none.

@@ -1,10 +1,10 @@
 //! Laws of times: a plain quantity, or a table with mean and shape.
 
-use super::{LAW, Reader, Section, values};
+use super::{Convert, LAW, Reader, Section, values};
 use crate::engine::{Law, Shape, SimDuration};
 use crate::scenario::diagnostics::Diagnostic;
-use crate::scenario::schema::{Default, Kind, row};
-use crate::scenario::tree::{Node, Value};
+use crate::scenario::schema::{Default, Kind, Row, row};
+use crate::scenario::tree::Value;
 
 /// Keys of a law besides `mean` and `shape`, and the shapes that take them.
 const PARAMETERS: &[(&str, &[&str])] = &[
@@ -32,7 +32,7 @@ impl Reader<'_> {
         let Kind::Law(_, plain) = section.row(key).kind else { return None };
         if matches!(entry.node.value, Value::Table(_)) {
             let table = self.table(section, key, LAW)??;
-            return self.law_of(&table, plain);
+            return self.law_of(&table, section.row(key), plain);
         }
         let mean = self.convert(section, entry, values::time)?;
         // Without any time at all there is nothing to vary.
@@ -40,16 +40,20 @@ impl Reader<'_> {
         Some(if is_exponential { Law::exponential(mean) } else { Law::fixed(mean) })
     }
 
-    fn law_of(&mut self, table: &Section, plain: &'static str) -> Option<Law> {
+    fn law_of(&mut self, table: &Section, law_row: &Row, plain: &'static str) -> Option<Law> {
         let shape_name = match self.optional(table, "shape", values::choice)? {
             Some(index) => shape_names().get(index).copied()?,
             None => plain,
         };
         let has_strays = self.stray_parameters(table, shape_name);
         let shape = self.shape(table, shape_name);
-        let mean = match shape_name {
-            "empirical" => self.optional(table, "mean", values::time)?,
-            _ => Some(self.value(table, "mean", values::time)?),
+        let mean = match table.entry("mean") {
+            // The range of the key itself holds for its mean.
+            Some(entry) => {
+                Some(self.convert_node(&table.path_of("mean"), law_row, &entry.node, values::time)?)
+            }
+            None if shape_name == "empirical" => None,
+            None => return self.missing(table, "mean"),
         };
         let (shape, points_mean) = shape?;
         let mean = mean.or(points_mean)?;
@@ -131,7 +135,7 @@ impl Reader<'_> {
         let sum: f64 = weights.iter().sum();
         let points: Vec<(f64, f64)> = times.iter().map(|t| t.ps() as f64).zip(weights).collect();
         let mean = points.iter().map(|p| p.0 * p.1).sum::<f64>() / sum;
-        if !(mean >= 1.0) {
+        if mean.is_nan() || mean < 1.0 {
             let at = self.place(table, "values");
             let title = format!("the mean of `{}` is zero", table.path_of("values"));
             return self.report(Diagnostic::at(
@@ -144,12 +148,7 @@ impl Reader<'_> {
     }
 
     /// The items of a list that must be there and must not be empty.
-    fn list<T>(
-        &mut self,
-        table: &Section,
-        key: &str,
-        convert: fn(&crate::scenario::schema::Row, &Node, &str) -> Result<T, values::Problem>,
-    ) -> Option<Vec<T>> {
+    fn list<T>(&mut self, table: &Section, key: &str, convert: Convert<T>) -> Option<Vec<T>> {
         let Some(entry) = table.entry(key) else { return self.missing(table, key) };
         let row = table.row(key);
         let Value::List(items) = &entry.node.value else {

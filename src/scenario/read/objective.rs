@@ -1,6 +1,5 @@
 //! `[[objective]]`.
 
-use super::class::ReadClass;
 use super::{Reader, Section, class_name_of, values};
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{Class, Load, Objective, Operation, Over};
@@ -8,25 +7,27 @@ use crate::scenario::spelling::nearest;
 use crate::scenario::tree::Value;
 
 /// Reads every objective. Class names are checked against the file even if a class has a mistake.
-pub fn read_all(reader: &mut Reader, top: &Section, classes: Option<&[ReadClass]>) -> Option<Vec<Objective>> {
+pub fn read_all(reader: &mut Reader, top: &Section, classes: Option<&[Class]>) -> Option<Vec<Objective>> {
     let names = class_names(top);
     let sections = reader.tables(top, "objective", "objective", |i, _| i.to_string())?;
-    let read: Vec<_> = sections.iter().map(|s| read_objective(reader, s, &names, classes)).collect();
+    let read: Vec<_> =
+        sections.iter().map(|s| read_objective(reader, s, names.as_deref(), classes)).collect();
     read.into_iter().collect()
 }
 
-fn class_names<'t>(top: &Section<'t>) -> Vec<Option<&'t str>> {
+/// The names of the classes; nothing if there is no list of classes, which was reported already.
+fn class_names<'t>(top: &Section<'t>) -> Option<Vec<Option<&'t str>>> {
     match top.entry("class").map(|e| &e.node.value) {
-        Some(Value::List(items)) => items.iter().map(class_name_of).collect(),
-        _ => Vec::new(),
+        Some(Value::List(items)) => Some(items.iter().map(class_name_of).collect()),
+        _ => None,
     }
 }
 
 fn read_objective(
     reader: &mut Reader,
     section: &Section,
-    names: &[Option<&str>],
-    classes: Option<&[ReadClass]>,
+    names: Option<&[Option<&str>]>,
+    classes: Option<&[Class]>,
 ) -> Option<Objective> {
     let class = class_index(reader, section, names);
     let operation =
@@ -37,7 +38,7 @@ fn read_objective(
     let over = reader.choice(section, "over", &[Over::Class, Over::WorstMachine]);
     let class = class?;
     if let (Some(operation), Some(list)) = (operation?, classes) {
-        check_occurs(reader, section, operation, &list.get(class)?.class)?;
+        check_occurs(reader, section, operation, list.get(class)?)?;
     }
     Some(Objective {
         class,
@@ -49,8 +50,9 @@ fn read_objective(
     })
 }
 
-fn class_index(reader: &mut Reader, section: &Section, names: &[Option<&str>]) -> Option<usize> {
+fn class_index(reader: &mut Reader, section: &Section, names: Option<&[Option<&str>]>) -> Option<usize> {
     let name = reader.value(section, "class", values::text)?;
+    let names = names?;
     if let Some(index) = names.iter().position(|n| *n == Some(name.as_str())) {
         return Some(index);
     }
@@ -63,20 +65,16 @@ fn class_index(reader: &mut Reader, section: &Section, names: &[Option<&str>]) -
 
 /// "healthy" or "any"; other names would be those of faults and phases, which are not there.
 fn during(reader: &mut Reader, section: &Section) -> Option<String> {
-    if let Some(entry) = section.entry("during") {
-        if let Value::Text(name) = &entry.node.value {
-            if !["healthy", "any"].contains(&name.as_str()) {
-                let path = section.path_of("during");
-                let title = format!("`{path}` names an unknown fault or phase, \"{}\"", values::short(name));
-                return reader.report(Diagnostic::at(
-                    &entry.node.at,
-                    title,
-                    "expected \"healthy\" or \"any\"",
-                ));
-            }
-        }
+    let known = ["healthy", "any"];
+    if let Some(entry) = section.entry("during")
+        && let Value::Text(name) = &entry.node.value
+        && !known.contains(&name.as_str())
+    {
+        let path = section.path_of("during");
+        let title = format!("`{path}` names an unknown fault or phase, \"{}\"", values::short(name));
+        return reader.report(Diagnostic::at(&entry.node.at, title, "expected \"healthy\" or \"any\""));
     }
-    reader.choice(section, "during", &["healthy", "any"]).map(str::to_owned)
+    reader.choice(section, "during", &known).map(str::to_owned)
 }
 
 /// A percentile of requests that a class never makes does not exist.

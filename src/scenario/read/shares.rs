@@ -44,7 +44,7 @@ pub fn sizes(reader: &mut Reader, class: &Section, key: &str) -> Option<Option<V
         return None;
     }
     let sum = scale(&mut list, |pair| &mut pair.1);
-    check_sum(reader, &path, &entry.node.at, sum)?;
+    check_sum(reader, &format!("the shares of `{path}`"), &entry.node.at, sum)?;
     list.retain(|pair| pair.1 > 0.0);
     Some(Some(list))
 }
@@ -82,14 +82,14 @@ fn scale<T>(list: &mut [T], share: fn(&mut T) -> &mut f64) -> f64 {
     sum
 }
 
-fn check_sum(reader: &mut Reader, path: &str, at: &Origin, sum: f64) -> Option<()> {
+fn check_sum(reader: &mut Reader, what: &str, at: &Origin, sum: f64) -> Option<()> {
     if (sum - 1.0).abs() <= SLACK {
         return Some(());
     }
     // Nine decimals hide the rounding of a sum and show anything that is refused.
     let shown = format!("{sum:.9}");
     let shown = shown.trim_end_matches('0').trim_end_matches('.');
-    let title = format!("the shares of `{path}` sum to {shown}, not 1");
+    let title = format!("{what} sum to {shown}, not 1");
     reader.report(Diagnostic::at(at, title, "expected shares that sum to 1"))
 }
 
@@ -128,12 +128,10 @@ fn bands(reader: &mut Reader, section: &Section) -> Option<Vec<(f64, f64)>> {
     let mut list = read.into_iter().collect::<Option<Vec<_>>>()?;
     let space = scale(&mut list, |band| &mut band.0);
     let accesses = scale(&mut list, |band| &mut band.1);
-    for (sum, what) in [(space, "space"), (accesses, "accesses")] {
-        if (sum - 1.0).abs() > SLACK {
-            check_sum(reader, &format!("{path}` of {what} `"), &entry.node.at, sum);
-        }
-    }
-    ((space - 1.0).abs() <= SLACK && (accesses - 1.0).abs() <= SLACK).then_some(list)
+    let space = check_sum(reader, &format!("the shares of space of `{path}`"), &entry.node.at, space);
+    let accesses =
+        check_sum(reader, &format!("the shares of accesses of `{path}`"), &entry.node.at, accesses);
+    space.and(accesses).map(|()| list)
 }
 
 fn band(reader: &mut Reader, path: &str, node: &Node) -> Option<(f64, f64)> {

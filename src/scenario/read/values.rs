@@ -195,7 +195,11 @@ pub fn choice(row: &Row, node: &Node, shown: &str) -> Result<usize, Problem> {
             Kind::Choice(_) => either(choices),
             _ => row.kind.noun(),
         };
-        Problem::new(format!("is {}", short(shown)), format!("expected {expected}")).meant(near)
+        let example =
+            matches!(row.kind, Kind::ChoiceOrTable(_)).then(|| format!("for example: {}", row.example));
+        let problem =
+            Problem::new(format!("is {}", short(shown)), format!("expected {expected}")).meant(near);
+        Problem { help: problem.help.clone().or(example), ..problem }
     })
 }
 
@@ -305,8 +309,8 @@ fn faulty(row: &Row, shown: &str, fault: Fault) -> Problem {
     }
 }
 
-/// The likely spelling of a number without a unit: as the base unit if only that is in the row's
-/// range (8192 for a size is bytes), else with the row's usual unit.
+/// The likely spelling of a number without a unit: with the row's usual unit if the range allows it,
+/// else as base units. A size in whole sectors was most likely meant in bytes (8192 is 8 KiB).
 fn likely(row: &Row, number: &str) -> Option<String> {
     let unit = match row.kind {
         Kind::Quantity(_, _, unit) | Kind::PowerOfTwoBytes(_, unit) | Kind::AutoTime(_, unit) => unit,
@@ -317,15 +321,17 @@ fn likely(row: &Row, number: &str) -> Option<String> {
     let dimension = row.kind.dimension()?;
     let gap = if unit.starts_with('/') { "" } else { " " };
     let usual = format!("{number}{gap}{unit}");
-    let fits = |value: f64| check_range(&row.kind, value, "").is_ok();
-    if units::number(&usual, dimension).is_ok_and(fits) {
-        return Some(quoted(&[&usual]).remove(0));
-    }
     let value: f64 = number.parse().ok()?;
     let base = match dimension {
         Dimension::Bytes => units::print_bytes(value as u64),
         _ => units::print(value, dimension),
     };
-    // A time's base unit is the picosecond, which nobody means.
-    (dimension != Dimension::Time && fits(value)).then(|| quoted(&[&base]).remove(0))
+    let is_sectors = dimension == Dimension::Bytes && value % 512.0 == 0.0;
+    let candidates = if is_sectors { [base, usual] } else { [usual, base] };
+    let fits = |text: &String| {
+        units::number(text, dimension).is_ok_and(|value| check_range(&row.kind, value, "").is_ok())
+    };
+    // A time's base unit is the picosecond, which nobody means: only the first candidate counts.
+    let count = if dimension == Dimension::Time { 1 } else { 2 };
+    candidates.into_iter().take(count).find(fits).map(|text| quoted(&[&text]).remove(0))
 }

@@ -50,7 +50,7 @@ pub const ROWS: &[Row] = &[
     row("run.seed", Kind::Whole(range("0", "18446744073709551615")), Value("1"), "7", CHOICE,
         "Master seed: the same scenario, seed and version give the same bytes out."),
     row("run.warm_up", Kind::AutoTime(range("0 s", "30 days"), "s"), Value("\"auto\""), "\"2 s\"", CHOICE,
-        "Simulated time thrown away at the start of each replication; \"auto\" finds it by MSER-5 (White 1997)."),
+        "Simulated time thrown away at the start of each replication; \"auto\" finds it by MSER-5 (White, Cobb & Spratt 2000)."),
     row("run.length", Kind::AutoTime(range("1 ms", "30 days"), "s"), Value("\"auto\""), "\"20 s\"", CHOICE,
         "Simulated time measured in each replication; \"auto\" goes on until `precision` is met."),
     row("run.length_max", Kind::Quantity(Time, range("1 ms", "30 days"), "s"), Value("\"600 s\""), "\"600 s\"", CHOICE,
