@@ -4,42 +4,19 @@ use std::fmt;
 use std::str::FromStr;
 
 use super::model::Interface;
-
-/// Bytes that a PCIe packet adds to its payload: framing with sequence number 4, header 16 (four
-/// double words, 64-bit addresses), link CRC 4. PCI Express Base Specification; check L-PCIE-TLP.
-pub const PCIE_PACKET_OVERHEAD: f64 = 24.0;
-
-/// Signals a second and lane (one bit each), and the share of them that is left for packets.
-///
-/// Generations 1 and 2 use the 8b/10b line code, 3 to 5 use 128b/130b (PCI Express Base
-/// Specification 1.0 to 5.0; check L-PCIE-RAW). Generation 6 sends flits of 256 bytes of which 236
-/// carry packets: 6 are link messages, 8 CRC, 6 forward error correction (revision 6.0; check
-/// L-PCIE-FLIT).
-const fn pcie_lane(generation: u8) -> (f64, f64) {
-    match generation {
-        1 => (2.5e9, 8.0 / 10.0),
-        2 => (5e9, 8.0 / 10.0),
-        3 => (8e9, 128.0 / 130.0),
-        4 => (16e9, 128.0 / 130.0),
-        5 => (32e9, 128.0 / 130.0),
-        _ => (64e9, 236.0 / 256.0),
-    }
-}
+use crate::theory::links;
 
 impl Interface {
     /// Bytes a second in one direction after the line code, packet headers included.
     ///
-    /// SAS: 8b/10b at 12 Gb/s, 1200 MB/s a lane; at 24 Gb/s nominal (22.5 Gb/s, 128b/150b) twice that.
-    /// SATA at 6 Gb/s: 600 MB/s. Serial ATA 3.x; INCITS T10 SAS-3, SAS-4; check L-SAS.
+    /// The schema lets no generation, rate or width in that the standards do not have.
     pub fn coded_bytes_per_s(self) -> f64 {
         match self {
-            Interface::Pcie { generation, lanes } => {
-                let (signals, share) = pcie_lane(generation);
-                signals * share / 8.0 * f64::from(lanes)
-            }
-            Interface::Sas { gigabits, width } => f64::from(gigabits) * 100e6 * f64::from(width),
-            Interface::Sata => 600e6,
+            Interface::Pcie { generation, lanes } => links::pcie_bytes_per_s(generation.into(), lanes.into()),
+            Interface::Sas { gigabits, width } => links::sas_bytes_per_s(gigabits.into(), width.into()),
+            Interface::Sata => Some(links::sata_bytes_per_s()),
         }
+        .unwrap_or(f64::INFINITY)
     }
 
     /// Payload bytes a second in one direction, with PCIe packets of `max_payload` bytes. SAS and
@@ -47,8 +24,8 @@ impl Interface {
     pub fn payload_bytes_per_s(self, max_payload: u32) -> f64 {
         match self {
             Interface::Pcie { .. } => {
-                let payload = f64::from(max_payload);
-                self.coded_bytes_per_s() * payload / (payload + PCIE_PACKET_OVERHEAD)
+                let packets = links::pcie_efficiency(max_payload.into(), links::PCIE_LONG_HEADER);
+                self.coded_bytes_per_s() * packets
             }
             _ => self.coded_bytes_per_s(),
         }

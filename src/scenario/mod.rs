@@ -20,7 +20,6 @@ pub mod units;
 
 pub use diagnostics::Diagnostics;
 pub use explain::explain;
-pub use interface::PCIE_PACKET_OVERHEAD;
 pub use load::{SIZE_MAX, load, parse};
 pub use model::*;
 pub use overrides::Override;

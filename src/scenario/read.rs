@@ -79,7 +79,7 @@ fn takes(row: &super::schema::Row, text: &str) -> Result<(), String> {
     let shown = |p: Problem| format!("{p:?}");
     match &row.kind {
         Kind::Text | Kind::File => values::text(row, &node, text).map(|_| ()).map_err(shown),
-        Kind::Whole(_) | Kind::PowerOfTwo(_) => values::whole(row, &node, text).map(|_| ()).map_err(shown),
+        Kind::Whole(_) => values::whole(row, &node, text).map(|_| ()).map_err(shown),
         Kind::Number(_) => values::number(row, &node, text).map(|_| ()).map_err(shown),
         Kind::Flag => values::flag(row, &node, text).map(|_| ()).map_err(shown),
         Kind::Quantity(super::units::Dimension::Time, ..) => {

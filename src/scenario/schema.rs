@@ -49,8 +49,6 @@ pub enum Kind {
     File,
     /// A whole number.
     Whole(Range),
-    /// A power of two, as a whole number.
-    PowerOfTwo(Range),
     /// A number.
     Number(Range),
     /// true or false.
@@ -118,7 +116,6 @@ impl Kind {
             Kind::Text => "a text".into(),
             Kind::File => "the name of a file".into(),
             Kind::Whole(_) => "a whole number".into(),
-            Kind::PowerOfTwo(_) => "a power of two".into(),
             Kind::Number(_) => "a number".into(),
             Kind::Flag => "true or false".into(),
             Kind::Quantity(dimension, ..) => dimension.noun().into(),
@@ -142,7 +139,6 @@ impl Kind {
     pub const fn range(&self) -> Option<&Range> {
         match self {
             Kind::Whole(range)
-            | Kind::PowerOfTwo(range)
             | Kind::Number(range)
             | Kind::Quantity(_, range, _)
             | Kind::PowerOfTwoBytes(range, _)

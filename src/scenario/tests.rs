@@ -142,7 +142,7 @@ fn every_shape_of_a_time_is_read() {
     for (text, law) in cases {
         let design = format!("[design.drives]\ncount = 1\nservice = {text}");
         let scenario = read(&scenario(&design, &format!("load = {{ in_flight = 1 }}\n{ASKS}")));
-        assert_eq!(scenario.design.drives.map(|d| d.kind), Some(DriveKind::Station(law)), "{text}");
+        assert_eq!(scenario.design.drives.map(|d| d.kind), Some(DriveKind::Station { service: law, split: false }), "{text}");
     }
 }
 
@@ -226,7 +226,7 @@ fn fabric_shapes_are_read() {
     let shape = FabricShape::Uplinks { count: 2, link, hop: SimDuration::from_ns(500) };
     let uplinks = Fabric { shape, max_payload: 512, lanes: None };
     assert_eq!(
-        fabric("shape = \"uplinks\"\nuplinks = 2\nlink = \"pcie-gen3-x8\"\nmax_payload = 512"),
+        fabric("shape = \"uplinks\"\nuplinks = 2\nlink = \"pcie-gen3-x8\"\nmax_payload = \"512 B\""),
         Some(uplinks)
     );
 }

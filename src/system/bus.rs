@@ -20,19 +20,8 @@ pub(super) struct Bus {
 
 impl Bus {
     pub fn of(interface: Interface, max_payload: u32) -> Self {
-        // The schema lets no other generation or width in.
-        match interface {
-            Interface::Pcie { generation, lanes } => Bus {
-                bytes_per_s: links::pcie_bytes_per_s(generation.into(), lanes.into())
-                    .unwrap_or(f64::INFINITY),
-                max_payload: u64::from(max_payload),
-            },
-            Interface::Sas { gigabits, width } => Bus {
-                bytes_per_s: links::sas_bytes_per_s(gigabits.into(), width.into()).unwrap_or(f64::INFINITY),
-                max_payload: 0,
-            },
-            Interface::Sata => Bus { bytes_per_s: links::sata_bytes_per_s(), max_payload: 0 },
-        }
+        let max_payload = if matches!(interface, Interface::Pcie { .. }) { max_payload.into() } else { 0 };
+        Bus { bytes_per_s: interface.coded_bytes_per_s(), max_payload }
     }
 
     /// Time on the link of a message of `payload` bytes, packet headers included.

@@ -149,7 +149,7 @@ fn fabric(reader: &mut Reader, design: &Section) -> Option<Option<Fabric>> {
         let _ = reader.lacks::<()>(&section, title, "expected [design.drives] too".into(), help);
     }
     let is_uplinks = reader.choice(&section, "shape", &[false, true]);
-    let max_payload = reader.count(&section, "max_payload");
+    let max_payload = reader.value(&section, "max_payload", values::bytes);
     let lanes = reader.optional_count(&section, "lanes");
     let shape = match is_uplinks {
         Some(true) => {
@@ -166,7 +166,7 @@ fn fabric(reader: &mut Reader, design: &Section) -> Option<Option<Fabric>> {
         }
         None => return None,
     };
-    Some(Some(Fabric { shape, max_payload: max_payload?, lanes: lanes? }))
+    Some(Some(Fabric { shape, max_payload: max_payload? as u32, lanes: lanes? }))
 }
 
 /// The lanes of uplinks, or of drives that are linked directly, against the processor's budget.

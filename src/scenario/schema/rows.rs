@@ -108,7 +108,7 @@ pub const ROWS: &[Row] = &[
         "Each uplink."),
     row("design.fabric.hop", Kind::Quantity(Time, range("0 s", "1 ms"), "ns"), Value("\"500 ns\""), "\"500 ns\"", PRACTICE,
         "Time in the switch, each time an uplink is crossed."),
-    row("design.fabric.max_payload", Kind::PowerOfTwo(range("128", "4096")), Value("256"), "256", "PCI Express Base Specification (range); 256 is common practice",
+    row("design.fabric.max_payload", Kind::PowerOfTwoBytes(range("128 B", "4096 B"), "B"), Value("\"256 B\""), "\"256 B\"", "PCI Express Base Specification (range); 256 is common practice",
         "Largest payload of a PCIe packet in bytes."),
     row("design.fabric.lanes", Kind::Whole(range("1", "1024")), Words("no budget: lanes are not checked"), "128", CHOICE,
         "PCIe lanes that the processor has for uplinks or drives; checked."),
