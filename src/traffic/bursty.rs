@@ -122,7 +122,9 @@ impl Bursty {
             let left = swing.until.since(at).ps() as f64;
             let within = left * rate;
             if needed <= within {
-                break after(at, SimDuration::from_ps_f64(needed / rate));
+                // Not past the phase by a rounding: the next one starts at its end.
+                let wait = SimDuration::from_ps_f64(needed / rate).min(swing.until.since(at));
+                break after(at, wait);
             }
             if swing.until == SimTime::NEVER {
                 break None;

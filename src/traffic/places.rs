@@ -4,7 +4,7 @@
 //! by a keyed bijection of the machine, extent by extent: hot blocks scatter over the volume, and
 //! differently on each machine. Uniform places need no ranks.
 
-use super::scatter::scatter;
+use super::scatter::Scatter;
 use super::zipf::Zipf;
 use crate::engine::{Draws, Key};
 use crate::scenario::{Class, Skew};
@@ -21,10 +21,12 @@ pub(super) struct Places {
     align: u64,
     /// Whole blocks in it, at least 1.
     blocks: u64,
-    /// Blocks of an extent.
+    /// Blocks of an extent, and its logarithm where it is a power of two: a shift is quicker than a
+    /// division by a fifth of the whole request.
     extent_blocks: u64,
-    /// Whole extents: these are scattered. A last, partial one keeps the least popular ranks.
-    extents: u64,
+    extent_shift: Option<u32>,
+    /// Scatters the whole extents. A last, partial one keeps the least popular ranks.
+    scatter: Scatter,
     popularity: Popularity,
 }
 
@@ -59,7 +61,8 @@ impl Places {
             blocks,
             align: class.align.max(BLOCK),
             extent_blocks,
-            extents: blocks / extent_blocks,
+            extent_shift: extent_blocks.is_power_of_two().then(|| extent_blocks.trailing_zeros()),
+            scatter: Scatter::new(blocks / extent_blocks),
             popularity,
         }
     }
@@ -78,12 +81,10 @@ impl Places {
     /// The block of a rank on this machine.
     #[inline]
     fn block_of(&self, machines: Key, machine: u32, rank: u64) -> u64 {
-        // Popular ranks sit in the first extents; working sets are not divided by powers of two in
-        // general, and one division here is a tenth of the whole draw.
-        let extent = rank / self.extent_blocks;
+        let extent = self.extent_shift.map_or_else(|| rank / self.extent_blocks, |shift| rank >> shift);
         let within = rank - extent * self.extent_blocks;
         let key = machines.numbered(u64::from(machine));
-        scatter(key, self.extents, extent) * self.extent_blocks + within
+        self.scatter.image(key, extent) * self.extent_blocks + within
     }
 
     /// The nearest aligned place at or below `address` from which the request ends inside the working

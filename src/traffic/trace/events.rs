@@ -97,7 +97,7 @@ pub(super) fn read_blkparse(input: &mut Input, most: usize) -> Result<Collector,
     }
 }
 
-/// Whether this line is a record of msr: FILETIME,host,disk,Read|Write,offset,size,response.
+/// Whether this line is a record of msr: time,host,disk,Read|Write,offset,size,response.
 pub(super) fn looks_like_msr(line: &str) -> bool {
     let fields: Vec<&str> = line.split(',').map(str::trim).collect();
     fields.len() == 7
@@ -106,7 +106,7 @@ pub(super) fn looks_like_msr(line: &str) -> bool {
         && ["read", "write"].iter().any(|w| fields[3].eq_ignore_ascii_case(w))
 }
 
-/// Times are Windows FILETIME (100 ns since 1601), offsets and sizes bytes.
+/// Times are counts of 100 ns (since 1601; the origin does not matter), offsets and sizes bytes.
 pub(super) fn read_msr(input: &mut Input, mut collector: Collector) -> Result<Collector, Complaint> {
     let mut is_first = true;
     while let Some(line) = input.line()? {
