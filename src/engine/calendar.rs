@@ -25,7 +25,7 @@ const FOLD_BELOW: usize = 8;
 /// Pops between two looks at the day's width.
 const TUNE_EVERY: u32 = 8192;
 /// Mean events a day that the tuning aims at.
-const EVENTS_PER_DAY: f64 = 2.5;
+const EVENTS_PER_DAY: f64 = 3.5;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Event {
@@ -65,6 +65,18 @@ pub struct Calendar {
     pops_left: u32,
     tuned_at: u64,
     days_opened: u32,
+}
+
+/// Keeps a list sorted, latest first; equal times leave (from the end) in order of insertion.
+#[inline(always)]
+fn insert_sorted(list: &mut Vec<Event>, event: Event) {
+    let mut at = list.len();
+    list.push(event);
+    while at > 0 && list[at - 1].time <= event.time {
+        list[at] = list[at - 1];
+        at -= 1;
+    }
+    list[at] = event;
 }
 
 impl Default for Calendar {
@@ -162,16 +174,9 @@ impl Calendar {
         first.wrapping_add(slot.wrapping_sub(first) & self.mask)
     }
 
-    /// Keeps `today` sorted, latest first; equal times leave in order of insertion.
     #[inline]
     fn insert_today(&mut self, event: Event) {
-        let mut at = self.today.len();
-        self.today.push(event);
-        while at > 0 && self.today[at - 1].time <= event.time {
-            self.today[at] = self.today[at - 1];
-            at -= 1;
-        }
-        self.today[at] = event;
+        insert_sorted(&mut self.today, event);
         if self.day == u64::MAX && self.today.len() > SPLIT_ABOVE {
             self.split();
         }
@@ -187,6 +192,7 @@ impl Calendar {
 
     /// Moves the next day that has events into `today`; false if none begins before `limit`. (A
     /// far day must not be opened early: all that is put meanwhile would join its list.)
+    #[inline]
     fn open_next_day(&mut self, limit: u64) -> bool {
         let in_line = self.next_occupied();
         let day = in_line.min(self.outside_day);
@@ -195,17 +201,36 @@ impl Calendar {
         }
         self.day = day;
         self.days_opened += 1;
-        let mut late = Vec::new();
         if day == self.outside_day {
-            self.take_outsiders(day, &mut late);
+            self.open_with_outsiders(day, day == in_line);
+        } else {
+            self.open_line(day);
         }
-        if day == in_line {
+        true
+    }
+
+    /// Early ones first, then the line, then late ones.
+    #[cold]
+    fn open_with_outsiders(&mut self, day: u64, has_line: bool) {
+        let mut late = Vec::new();
+        while let Some(&Reverse((time, is_late, _, id))) = self.outside.peek() {
+            if time >> self.shift > day {
+                break;
+            }
+            self.outside.pop();
+            if is_late {
+                late.push(Event { time, id });
+            } else {
+                self.insert_today(Event { time, id });
+            }
+        }
+        self.outside_day = self.outside.peek().map_or(u64::MAX, |Reverse((time, ..))| time >> self.shift);
+        if has_line {
             self.open_line(day);
         }
         for event in late {
             self.insert_today(event);
         }
-        true
     }
 
     /// Sorts the line of `day` into `today`.
@@ -218,14 +243,7 @@ impl Calendar {
         let base = day << self.shift;
         self.in_days -= len;
         for e in &line.events[..len] {
-            let event = Event { time: base + (e >> 32), id: *e as u32 };
-            let mut at = self.today.len();
-            self.today.push(event);
-            while at > 0 && self.today[at - 1].time <= event.time {
-                self.today[at] = self.today[at - 1];
-                at -= 1;
-            }
-            self.today[at] = event;
+            insert_sorted(&mut self.today, Event { time: base + (e >> 32), id: *e as u32 });
         }
     }
 
@@ -246,23 +264,6 @@ impl Calendar {
         self.day_of_slot(word as u64 * 64 + u64::from(bits.trailing_zeros()))
     }
 
-    /// Takes what is outside and due on `day`: early ones into `today`, late ones into `late`.
-    #[cold]
-    fn take_outsiders(&mut self, day: u64, late: &mut Vec<Event>) {
-        while let Some(&Reverse((time, is_late, _, id))) = self.outside.peek() {
-            if time >> self.shift > day {
-                break;
-            }
-            self.outside.pop();
-            if is_late {
-                late.push(Event { time, id });
-            } else {
-                self.insert_today(Event { time, id });
-            }
-        }
-        self.outside_day = self.outside.peek().map_or(u64::MAX, |Reverse((time, ..))| time >> self.shift);
-    }
-
     /// Looks at how the days have been used and lays them anew if their width is poor.
     #[cold]
     fn tune(&mut self, now: u64) {
@@ -280,7 +281,7 @@ impl Calendar {
         }
         let per_day = f64::from(TUNE_EVERY) / f64::from(opened.max(1));
         let crowded = self.outside.len() * 4 > self.len();
-        if !(1.5..=4.5).contains(&per_day) || crowded {
+        if !(2.2..=5.6).contains(&per_day) || crowded {
             self.lay_days(now, elapsed / u64::from(TUNE_EVERY));
         }
     }

@@ -121,8 +121,6 @@ pub struct Observation {
     pub visits: Vec<u64>,
     /// By step: service booked by it, ps.
     pub booked: Vec<u64>,
-    /// By step: amounts served by it.
-    pub amounts: Vec<u64>,
     /// Requests in the system.
     pub in_system: u64,
     /// Requests that have arrived.
@@ -135,7 +133,6 @@ pub struct Observation {
 struct Tally {
     visits: u64,
     booked: u64,
-    amounts: u64,
 }
 
 /// What Little's law needs of a group, modulo 2^64 (sums of instants overflow, their difference not).
@@ -182,7 +179,7 @@ pub struct Kernel<M: Model> {
     now: SimTime,
     network: Arc<Network>,
     /// The network's steps, compiled.
-    ops: Box<[Op]>,
+    ops: Arc<[Op]>,
     /// The model, with whatever it recorded.
     pub model: M,
     calendar: Calendar,
@@ -216,7 +213,7 @@ impl<M: Model> Kernel<M> {
             .iter()
             .map(|&capacity| Gate { left: capacity, capacity, waiters: VecDeque::new() })
             .collect();
-        let mut sources = Sources::default();
+        let mut sources = Sources::new();
         for &(source, at) in first {
             sources.add(source, at);
         }
@@ -259,23 +256,25 @@ impl<M: Model> Kernel<M> {
     /// Runs until `until` (whose own events are left for later), the model is done, or the backlog
     /// is too long.
     pub fn run(&mut self, until: SimTime) -> Stop {
+        // Borrowed apart from the rest, so that a step need not be copied out to be acted on.
+        let ops = Arc::clone(&self.ops);
         loop {
             let arrival = self.sources.next();
             if let Some((now, id)) = self.calendar.pop_before(arrival.min(until)) {
                 self.now = now;
                 self.events += 1;
                 if id & STATION == 0 {
-                    self.resume(id);
+                    self.resume(&ops, id);
                     if self.model.is_done() {
                         return Stop::Done;
                     }
                 } else {
-                    self.turn(id & !STATION);
+                    self.turn(&ops, id & !STATION);
                 }
             } else if arrival < until {
                 self.now = arrival;
                 self.events += 1;
-                self.admit();
+                self.admit(&ops);
                 if self.in_system > self.backlog_max {
                     return Stop::Backlog;
                 }
@@ -294,7 +293,6 @@ impl<M: Model> Kernel<M> {
             residual: self.stations.iter().map(|s| s.residual(self.now)).collect(),
             visits: self.tallies.iter().map(|t| t.visits).collect(),
             booked: self.tallies.iter().map(|t| t.booked).collect(),
-            amounts: self.tallies.iter().map(|t| t.amounts).collect(),
             in_system: self.in_system,
             arrived: self.arrived,
             finished: self.finished,
@@ -334,7 +332,7 @@ impl<M: Model> Kernel<M> {
         out
     }
 
-    fn admit(&mut self) {
+    fn admit(&mut self, ops: &[Op]) {
         let Some(source) = self.sources.due() else { return };
         let arrival = self.model.arrive(source, self.now);
         self.sources.reschedule(arrival.next);
@@ -352,22 +350,23 @@ impl<M: Model> Kernel<M> {
             pending: 0,
             class: arrival.class,
         });
-        self.advance(token);
+        self.advance(ops, token);
     }
 
     /// A token's service or delay is over (or a gate has let it through): go on.
-    #[inline]
-    fn resume(&mut self, token: u32) {
+    #[inline(always)]
+    fn resume(&mut self, ops: &[Op], token: u32) {
         let place = &mut self.slab.tokens[token as usize];
         if let Some(sojourn) = self.sojourns.get_mut(place.link as usize) {
             sojourn.by_events = sojourn.by_events.wrapping_add(self.now.ps());
             place.link = NONE;
         }
-        self.advance(token);
+        self.advance(ops, token);
     }
 
     /// A turn ends at a station with an explicit queue.
-    fn turn(&mut self, station: u32) {
+    #[inline(never)]
+    fn turn(&mut self, ops: &[Op], station: u32) {
         let place = &mut self.stations[station as usize];
         let Server::Turns(turns) = &mut place.server else { return };
         let (done, next) = turns.turn(self.now.ps());
@@ -379,7 +378,7 @@ impl<M: Model> Kernel<M> {
         place.counts.wait += u128::from(wait);
         let group = self.slab.tokens[item.token as usize].link as u16;
         self.book(item.token, group, wait, item.service);
-        self.resume(item.token);
+        self.resume(ops, item.token);
     }
 
     #[inline]
@@ -390,33 +389,35 @@ impl<M: Model> Kernel<M> {
     }
 
     /// Walks a token along its route until it has to wait for an event.
-    fn advance(&mut self, token: u32) {
+    #[inline(always)]
+    fn advance(&mut self, ops: &[Op], mut token: u32) {
         loop {
             let place = &mut self.slab.tokens[token as usize];
             let at = place.step;
             place.step = at + 1;
-            let step = match self.ops[at as usize] {
+            let step = match &ops[at as usize] {
                 Op::Serve { first, pick, group, level, demand } => {
-                    let station = first + self.member(pick, token);
+                    let station = first + self.member(*pick, token);
                     let service = self.demand(demand, at, token);
-                    self.serve(token, group, station, service, level);
+                    self.serve(token, *group, station, service, *level);
                     return;
                 }
                 Op::Other(step) => step,
             };
-            match step {
+            match *step {
                 // Compiled to an operation of its own, above.
                 Step::Serve { .. } => return,
-                Step::Join => {
-                    self.join(token);
-                    return;
-                }
+                Step::Join => match self.join(token) {
+                    // The last fragment takes its parent along.
+                    Some(parent) => token = parent,
+                    None => return,
+                },
                 Step::End => {
                     self.end(token);
                     return;
                 }
                 Step::Fork { question, route } => {
-                    self.fork(token, question, route);
+                    self.fork(ops, token, question, route);
                     return;
                 }
                 Step::Choose { slot, count, purpose } => {
@@ -441,13 +442,19 @@ impl<M: Model> Kernel<M> {
                     let mut copy = *place;
                     (copy.step, copy.parent) = (route.0, DETACHED);
                     let copy = self.slab.take(copy);
-                    self.advance(copy);
+                    self.advance_another(ops, copy);
                 }
             }
         }
     }
 
-    #[inline]
+    /// Walks a token that another one has made.
+    #[inline(never)]
+    fn advance_another(&mut self, ops: &[Op], token: u32) {
+        self.advance(ops, token);
+    }
+
+    #[inline(always)]
     fn member(&mut self, pick: Pick, token: u32) -> u32 {
         let token = &self.slab.tokens[token as usize];
         match pick {
@@ -459,18 +466,15 @@ impl<M: Model> Kernel<M> {
 
     /// The service that step `at` asks for, in ps; tallied.
     #[inline(always)]
-    fn demand(&mut self, demand: Ready, at: u32, token: u32) -> u64 {
+    fn demand(&mut self, demand: &Ready, at: u32, token: u32) -> u64 {
         let token = &self.slab.tokens[token as usize];
-        let service = match demand {
+        let service = match *demand {
             Ready::Fixed(ps) => ps,
             Ready::Exponential { mean_ps, purpose } => {
                 exponential(&mut token.key.draws(purpose), mean_ps).ps()
             }
             Ready::Listed(number) => match &self.network.demands[number as usize] {
                 Demand::Drawn(law, purpose) => law.sample(token.key, *purpose),
-                Demand::PerUnit { fixed, ps_per_unit } => {
-                    *fixed + SimDuration::from_ps_f64(f64::from(token.amount) * ps_per_unit)
-                }
                 Demand::Asked(number) => self.model.service(*number, token),
             }
             .ps(),
@@ -478,7 +482,6 @@ impl<M: Model> Kernel<M> {
         let tally = &mut self.tallies[at as usize];
         tally.visits += 1;
         tally.booked += service;
-        tally.amounts += u64::from(token.amount);
         service
     }
 
@@ -520,7 +523,7 @@ impl<M: Model> Kernel<M> {
     #[inline(never)]
     fn charge(&mut self, token: u32, at: u32, group: GroupId, pick: Pick, demand: u32) {
         let station = self.network.groups[group.index()].first + self.member(pick, token);
-        let service = self.demand(Ready::Listed(demand), at, token);
+        let service = self.demand(&Ready::Listed(demand), at, token);
         let now = self.now.ps();
         let place = &mut self.stations[station as usize];
         place.counts.charged += service;
@@ -532,7 +535,7 @@ impl<M: Model> Kernel<M> {
     /// Starts a delay; false if it is no time at all.
     #[inline(never)]
     fn delay(&mut self, token: u32, at: u32, group: GroupId, demand: u32) -> bool {
-        let service = self.demand(Ready::Listed(demand), at, token);
+        let service = self.demand(&Ready::Listed(demand), at, token);
         if service == 0 {
             return false;
         }
@@ -586,7 +589,8 @@ impl<M: Model> Kernel<M> {
         }
     }
 
-    fn fork(&mut self, token: u32, question: u32, route: Route) {
+    #[inline(never)]
+    fn fork(&mut self, ops: &[Op], token: u32, question: u32, route: Route) {
         let mut parts = std::mem::take(&mut self.parts);
         parts.clear();
         let parent = self.slab.tokens[token as usize];
@@ -613,13 +617,14 @@ impl<M: Model> Kernel<M> {
                 pending: 0,
                 class: parent.class,
             });
-            self.advance(fragment);
+            self.advance_another(ops, fragment);
         }
         self.parts = parts;
     }
 
-    /// A fragment is done; with the last of them the parent goes on.
-    fn join(&mut self, fragment: u32) {
+    /// A fragment is done; the parent, if it was the last.
+    #[inline]
+    fn join(&mut self, fragment: u32) -> Option<u32> {
         let parent = self.slab.tokens[fragment as usize].parent;
         let place = &mut self.slab.tokens[parent as usize];
         place.pending -= 1;
@@ -629,9 +634,7 @@ impl<M: Model> Kernel<M> {
             self.slab.add_row(parent, fragment);
         }
         self.slab.give(fragment);
-        if is_last {
-            self.advance(parent);
-        }
+        is_last.then_some(parent)
     }
 
     fn end(&mut self, token: u32) {

@@ -74,13 +74,6 @@ pub enum Pick {
 pub enum Demand {
     /// A draw of a law, for the token's key and this purpose.
     Drawn(Law, Purpose),
-    /// `fixed` and so many picoseconds for each unit of the token's amount.
-    PerUnit {
-        /// Whatever the amount.
-        fixed: SimDuration,
-        /// Picoseconds a unit.
-        ps_per_unit: f64,
-    },
     /// Asks the model (`Model::service`).
     Asked(u32),
 }

@@ -8,20 +8,26 @@ use std::collections::binary_heap::PeekMut;
 use super::time::SimTime;
 
 /// When each source has its next arrival; ties by source number.
-#[derive(Default)]
 pub(super) struct Sources {
     heap: BinaryHeap<Reverse<(SimTime, u32)>>,
+    /// Time at the top of the heap: asked for at every event.
+    next: SimTime,
 }
 
 impl Sources {
+    pub fn new() -> Self {
+        Sources { heap: BinaryHeap::new(), next: SimTime::NEVER }
+    }
+
     pub fn add(&mut self, source: u32, at: SimTime) {
         self.heap.push(Reverse((at, source)));
+        self.next = self.next.min(at);
     }
 
     /// When the next arrival is due.
     #[inline]
     pub fn next(&self) -> SimTime {
-        self.heap.peek().map_or(SimTime::NEVER, |Reverse((at, _))| *at)
+        self.next
     }
 
     /// The source that is due next.
@@ -35,10 +41,14 @@ impl Sources {
     pub fn reschedule(&mut self, next: Option<SimTime>) {
         let Some(mut top) = self.heap.peek_mut() else { return };
         match next {
-            Some(at) => top.0.0 = at,
+            Some(at) => {
+                top.0.0 = at;
+                drop(top);
+            }
             None => {
                 PeekMut::pop(top);
             }
         }
+        self.next = self.heap.peek().map_or(SimTime::NEVER, |Reverse((at, _))| *at);
     }
 }

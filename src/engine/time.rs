@@ -72,11 +72,12 @@ impl SimDuration {
         SimDuration((secs * PS_PER_S as f64).round() as u64)
     }
 
-    /// The nearest whole picosecond to a span given in (fractional) picoseconds.
+    /// The nearest whole picosecond to a span given in (fractional) picoseconds, which is not negative.
     #[inline]
     pub fn from_ps_f64(ps: f64) -> Self {
-        // `as` saturates, so that a sample from a heavy tail cannot wrap.
-        SimDuration((ps + 0.5) as u64)
+        // `as` saturates, so that a sample from a heavy tail cannot wrap; to the signed type it is cheaper.
+        debug_assert!(ps >= 0.0, "a span of {ps} ps");
+        SimDuration((ps + 0.5) as i64 as u64)
     }
 
     /// Picoseconds.

@@ -25,7 +25,7 @@ pub struct Token<B> {
     pub born: SimTime,
     /// The model's own data.
     pub body: B,
-    /// Amount of work (bytes, say): a demand per unit multiplies it, a gate may take it.
+    /// Amount of work (bytes, say): the model's demands may depend on it, a gate may take it.
     pub amount: u32,
     /// The members that steps with `Pick::Member` go to.
     pub members: [u32; MEMBER_SLOTS],

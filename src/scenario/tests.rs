@@ -142,7 +142,11 @@ fn every_shape_of_a_time_is_read() {
     for (text, law) in cases {
         let design = format!("[design.drives]\ncount = 1\nservice = {text}");
         let scenario = read(&scenario(&design, &format!("load = {{ in_flight = 1 }}\n{ASKS}")));
-        assert_eq!(scenario.design.drives.map(|d| d.kind), Some(DriveKind::Station { service: law, split: false }), "{text}");
+        assert_eq!(
+            scenario.design.drives.map(|d| d.kind),
+            Some(DriveKind::Station { service: law, split: false }),
+            "{text}"
+        );
     }
 }
 

@@ -97,16 +97,10 @@ fn utilisation(network: &Network, index: usize, group: &Group, replications: &[R
         }
         for (opened, closed) in replications.iter().filter_map(window) {
             let visits = (closed.visits[number] - opened.visits[number]) as f64;
-            let amount = (closed.amounts[number] - opened.amounts[number]) as f64;
             match &network.demands()[*demand as usize] {
                 Demand::Drawn(law, _) => {
                     stated += visits * law.mean_ps();
                     variance += visits * law.scv() * law.mean_ps().powi(2);
-                }
-                Demand::PerUnit { fixed, ps_per_unit } => {
-                    stated += visits * fixed.ps() as f64 + amount * ps_per_unit;
-                    // Each service is rounded to a picosecond.
-                    variance += visits;
                 }
                 Demand::Asked(_) => stated += (closed.booked[number] - opened.booked[number]) as f64,
             }

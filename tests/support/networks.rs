@@ -66,7 +66,7 @@ impl Model for Stream {
 pub fn kernel(name: &str, requests: u64, seed: u64) -> Kernel<Stream> {
     let mut network = Network::new();
     let us = SimDuration::from_us;
-    let mut drawn = |network: &mut Network, law: Law, what: &str| {
+    let drawn = |network: &mut Network, law: Law, what: &str| {
         network.demand(Demand::Drawn(law, Purpose::named(what)))
     };
     let route = if name == "n1" {
