@@ -62,7 +62,7 @@ fn what_is_left_out_takes_its_default() {
         precision: 0.05,
         confidence: 0.95,
         replications: 8,
-        backlog_max: 200_000,
+        backlog_max: 100_000,
     };
     assert_eq!(scenario.run, run);
     assert_eq!(scenario.design.layout, Layout::default());

@@ -1,6 +1,7 @@
 //! `check`: what static arithmetic says of a valid scenario.
 
 use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 use crate::engine::Key;
 use crate::outcome::{CeilingRow, CheckOutcome};
@@ -8,8 +9,10 @@ use crate::scenario::Scenario;
 use crate::system::{Plan, ceilings};
 use crate::traffic::{Sources, sources_needed};
 
+use super::replication::Setting;
 use super::run::{SOURCES_MAX, load_traces};
-use super::{StudyError, TOOL};
+use super::summary::offered_iops;
+use super::{StudyError, TOOL, mix};
 
 /// Adds up the demands of a scenario; reads its traces, so that a bad one is found here.
 pub fn check(scenario: &Scenario) -> Result<CheckOutcome, StudyError> {
@@ -17,16 +20,24 @@ pub fn check(scenario: &Scenario) -> Result<CheckOutcome, StudyError> {
     if sources > SOURCES_MAX {
         return Err(StudyError::TooManySources(sources));
     }
-    let traces = load_traces(scenario)?;
-    let offered = Sources::new(&scenario.classes, Key::root(scenario.run.seed), &traces, 1.0).offered();
-    let offered: Vec<f64> = offered.into_iter().flatten().collect();
-    let offered_iops = (!offered.is_empty()).then(|| offered.iter().sum::<f64>());
-    let found = ceilings(scenario, &Arc::new(Plan::compile(scenario)));
+    let setting = Setting {
+        scenario,
+        plan: Arc::new(Plan::compile(scenario)),
+        traces: load_traces(scenario)?,
+        scale: 1.0,
+        interrupted: &AtomicBool::new(false),
+    };
+    let root = Key::root(scenario.run.seed);
+    let offered = Sources::new(&scenario.classes, root, &setting.traces, setting.scale).offered();
+    let offered_iops = offered_iops(&offered);
+    let kinds = mix::stated(&setting, &offered);
+    let found = kinds.map_or_else(Vec::new, |kinds| ceilings(&scenario.design, &setting.plan, &kinds));
     let lowest = found.iter().min_by(|a, b| a.iops.total_cmp(&b.iops));
-    let mut notes: Vec<String> = traces.iter().flatten().flat_map(|t| t.notes().iter().cloned()).collect();
+    let mut notes: Vec<String> =
+        setting.traces.iter().flatten().flat_map(|t| t.notes().iter().cloned()).collect();
     if found.is_empty() {
         notes.push(
-            "no static ceilings: a trace, or open and closed classes together, leave the mix of requests open"
+            "no static ceilings: open and closed classes together leave the mix of requests open; `run` measures it"
                 .into(),
         );
     }

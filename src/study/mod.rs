@@ -1,11 +1,12 @@
 //! The questions: each study runs a scenario (or several) and writes an outcome.
 //!
 //! `run` is the way in: `pilot` plans, `replication` carries a `scene` through its window, `targets`
-//! says what must be precise, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
+//! says what must be precise, `mix` what static arithmetic is asked about, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
 
 mod assumptions;
 mod audit;
 mod check;
+mod mix;
 mod pilot;
 mod replication;
 mod run;

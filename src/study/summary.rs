@@ -10,14 +10,14 @@ use crate::measure::{
 };
 use crate::outcome::*;
 use crate::scenario::{Objective, Operation, Over};
-use crate::system::{Ceiling, ceilings};
+use crate::system::ceilings;
 
 use super::audit::audit;
 use super::replication::{Replication, Setting};
 use super::run::Course;
 use super::stations::{Usage, ratio, window};
 use super::targets::Target;
-use super::{TOOL, assumptions};
+use super::{TOOL, assumptions, mix};
 
 /// Percentiles of every latency row.
 const PERCENTILES: [(&str, f64); 6] =
@@ -40,12 +40,7 @@ pub(super) fn summarise(
         scenario.objectives.iter().map(|o| objective(o, setting, replications)).collect();
     let window_s = ratio(replications.iter().map(Replication::window_s).sum(), replications.len() as f64);
     let measured = replications.iter().flat_map(|r| &r.kernel.model.recorder.latencies);
-    let offered: Vec<f64> = replications
-        .first()
-        .map_or(Vec::new(), |r| r.kernel.model.traffic.offered())
-        .into_iter()
-        .flatten()
-        .collect();
+    let offered = replications.first().map_or_else(Vec::new, |r| r.kernel.model.traffic.offered());
     RunOutcome {
         schema: 1,
         tool: TOOL.into(),
@@ -61,8 +56,8 @@ pub(super) fn summarise(
             precision_met: course.precision_met,
             requests: measured.map(Latencies::total).sum(),
         },
-        verdict: verdict(setting, replications, course, &usage, &objectives),
-        offered: Offered { iops: (!offered.is_empty()).then(|| offered.iter().sum()) },
+        verdict: verdict(setting, replications, course, &usage, &objectives, &offered),
+        offered: Offered { iops: offered_iops(&offered) },
         carried: carried(replications, scenario.run.confidence),
         classes: latency_rows(setting, replications),
         stations: usage.iter().map(|u| u.row(detail)).collect(),
@@ -82,14 +77,19 @@ fn verdict(
     course: &Course,
     usage: &[Usage],
     objectives: &[ObjectiveRow],
+    offered: &[Option<f64>],
 ) -> Verdict {
     let (state, reason, growth) = state(replications, course, usage);
     let binding = usage.iter().fold(None, |best: Option<(&Usage, f64)>, u| {
         let (_, busy) = u.busiest();
         if best.is_none_or(|b| busy > b.1) { Some((u, busy)) } else { best }
     });
-    let lowest: Option<Ceiling> =
-        ceilings(setting.scenario, &setting.plan).into_iter().min_by(|a, b| a.iops.total_cmp(&b.iops));
+    // Static arithmetic needs a mix: the stated one, or what the run has shown of closed loops.
+    let kinds = mix::stated(setting, offered)
+        .unwrap_or_else(|| mix::weighted(setting, &measured_rates(replications)));
+    let lowest = ceilings(&setting.scenario.design, &setting.plan, &kinds)
+        .into_iter()
+        .min_by(|a, b| a.iops.total_cmp(&b.iops));
     let utilisation = binding.map_or(0.0, |b| b.1);
     Verdict {
         state,
@@ -102,6 +102,25 @@ fn verdict(
         growth_per_s: growth,
         reason,
     }
+}
+
+/// What the open and trace classes offer together; none if every class is closed.
+pub(super) fn offered_iops(by_class: &[Option<f64>]) -> Option<f64> {
+    let known: Vec<f64> = by_class.iter().copied().flatten().collect();
+    (!known.is_empty()).then(|| known.iter().sum())
+}
+
+/// Requests measured per second, by class.
+fn measured_rates(replications: &[Replication]) -> Vec<f64> {
+    let seconds: f64 = replications.iter().map(Replication::window_s).sum();
+    let classes = replications.first().map_or(0, |r| r.kernel.model.recorder.latencies.len() / 2);
+    let count = |class: usize| {
+        let of = |r: &Replication| {
+            r.kernel.model.recorder.latencies[2 * class..][..2].iter().map(Latencies::total).sum::<u64>()
+        };
+        replications.iter().map(of).sum::<u64>()
+    };
+    (0..classes).map(|class| ratio(count(class) as f64, seconds)).collect()
 }
 
 /// Stable or not, why, and how fast the backlog grows if it does.

@@ -5,6 +5,10 @@ use crate::scenario::{Arrivals, Load, Objective, Operation, Over, Scenario};
 
 use super::replication::Replication;
 
+/// Requests beyond the percentile that each machine should have where the worst one is wanted: a
+/// percentile needs 200, and machines differ by chance.
+const FEWEST_BEYOND_A_MACHINE: f64 = 300.0;
+
 /// A figure that must reach the precision.
 #[derive(Clone, Debug)]
 pub(super) struct Target {
@@ -99,8 +103,12 @@ impl Target {
     pub fn floor_s(&self, rates: &[f64], machines: u32) -> f64 {
         let rate: f64 = self.places().iter().map(|p| rates[*p]).sum();
         let share = self.quantile.map_or(1.0, |p| 1.0 - p);
-        let machines = if self.over == Over::WorstMachine { f64::from(machines) } else { 1.0 };
-        if rate > 0.0 { precision::FEWEST_BEYOND_TIGHTEST as f64 * machines / (share * rate) } else { 0.0 }
+        let pooled = precision::FEWEST_BEYOND_TIGHTEST as f64;
+        let wanted = match self.over {
+            Over::Class => pooled,
+            Over::WorstMachine => pooled.max(FEWEST_BEYOND_A_MACHINE * f64::from(machines)),
+        };
+        if rate > 0.0 { wanted / (share * rate) } else { 0.0 }
     }
 }
 

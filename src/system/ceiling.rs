@@ -6,7 +6,7 @@
 //! queues, and of skewed or bursty load only the mean.
 
 use crate::engine::Law;
-use crate::scenario::{Class, CpuQueue, Design, DriveKind, Load, Operation, PortKind, Scenario};
+use crate::scenario::{CpuQueue, Design, DriveKind, Operation, PortKind};
 
 use super::demand::Ask;
 use super::path::Plan;
@@ -25,25 +25,27 @@ pub struct Ceiling {
 }
 
 /// One kind of request and its share of all requests.
-struct Kind {
-    operation: Operation,
-    bytes: u64,
+#[derive(Clone, Debug, PartialEq)]
+pub struct Kind {
+    /// Read or write.
+    pub operation: Operation,
+    /// Its size.
+    pub bytes: u64,
     /// Share of its requests that continue a stream.
-    sequential: f64,
-    align: u64,
-    share: f64,
+    pub sequential: f64,
+    /// Its offset is a multiple of this.
+    pub align: u64,
+    /// Share of all requests.
+    pub share: f64,
 }
 
-/// Every group's ceiling for the stated mix, in the order of the path. Empty where the mix is not
-/// known beforehand: a trace brings its own.
-pub fn ceilings(scenario: &Scenario, plan: &Plan) -> Vec<Ceiling> {
-    let Some(kinds) = mix(&scenario.classes) else { return Vec::new() };
+/// Every group's ceiling for a mix of requests, in the order of the path.
+pub fn ceilings(design: &Design, plan: &Plan, kinds: &[Kind]) -> Vec<Ceiling> {
     let mut found = Vec::new();
-    let design = &scenario.design;
-    ports(design, plan, &kinds, &mut found);
-    cpu(design, &kinds, &mut found);
-    uplinks(plan, &kinds, &mut found);
-    drives(design, plan, &kinds, &mut found);
+    ports(design, plan, kinds, &mut found);
+    cpu(design, kinds, &mut found);
+    uplinks(plan, kinds, &mut found);
+    drives(design, plan, kinds, &mut found);
     found
         .into_iter()
         .filter(|(_, _, demand_s)| *demand_s > 0.0)
@@ -57,43 +59,6 @@ pub fn ceilings(scenario: &Scenario, plan: &Plan) -> Vec<Ceiling> {
 }
 
 type Found = Vec<(String, u32, f64)>;
-
-/// The mix of requests: open classes by rate, closed ones by tokens. Rates and tokens do not
-/// compare, so a scenario with both has no stated mix; nor has one with a trace.
-fn mix(classes: &[Class]) -> Option<Vec<Kind>> {
-    let weights: Vec<(bool, f64)> = classes.iter().map(weight).collect::<Option<_>>()?;
-    if weights.iter().any(|w| w.0) && weights.iter().any(|w| !w.0) {
-        return None;
-    }
-    let total: f64 = weights.iter().map(|w| w.1).sum();
-    let mut kinds = Vec::new();
-    for (class, (_, weight)) in classes.iter().zip(&weights) {
-        for operation in Operation::BOTH {
-            let (share, sizes) = match operation {
-                Operation::Read => (class.read, &class.read_sizes),
-                Operation::Write => (1.0 - class.read, &class.write_sizes),
-            };
-            kinds.extend(sizes.iter().map(|&(bytes, of_size)| Kind {
-                operation,
-                bytes,
-                sequential: class.sequential.share,
-                align: class.align,
-                share: weight / total * share * of_size,
-            }));
-        }
-    }
-    Some(kinds)
-}
-
-/// (closed?, rate or tokens); none for a trace.
-fn weight(class: &Class) -> Option<(bool, f64)> {
-    let machines = f64::from(class.machines);
-    match class.load {
-        Load::Open { rate, .. } => Some((false, machines * rate)),
-        Load::Closed { in_flight, .. } => Some((true, machines * f64::from(in_flight))),
-        Load::Trace { .. } => None,
-    }
-}
 
 /// The mean over all requests of what one asks for, in seconds.
 fn mean(kinds: &[Kind], of: impl Fn(&Kind) -> f64) -> f64 {

@@ -62,10 +62,14 @@ pub(super) mod question {
     pub const FRAGMENTS: u32 = 0;
     /// Fork: cut at flash pages, each on a unit drawn at random.
     pub const PAGES: u32 = 1;
+    /// Fork: cut a write at flash pages, dealt to the units in turn.
+    pub const PROGRAMS: u32 = 2;
     /// Ask: does the write wait for a ready message?
-    pub const READY: u32 = 2;
+    pub const READY: u32 = 3;
     /// Ask: is the fragment one page? Then no fork is needed.
-    pub const ONE_PAGE: u32 = 3;
+    pub const ONE_PAGE: u32 = 4;
+    /// Ask: the same of a write, which is then dealt its unit.
+    pub const ONE_PROGRAM: u32 = 5;
     /// Pick: the uplink of the drive.
     pub const UPLINK: u16 = 0;
     /// Pick: the drive's link towards the processor.

@@ -1,9 +1,9 @@
 //! Drives: a textbook station, or a part described by its datasheet.
 //!
-//! First form of the datasheet drive: a command server, parallel flash units of which each page
-//! occupies one drawn at random, the drive's link, and a power-protected write buffer that drains to
-//! the units as programs. Reads go ahead of programs on their unit, behind at most one turn of a
-//! program. Write amplification and erases are inside the rated random and sequential write rates:
+//! First form of the datasheet drive: a command server, parallel flash units, the drive's link, and a
+//! power-protected write buffer that drains to the units as programs. A page that is read lies on a
+//! unit drawn at random; pages that are written are dealt to the units in turn, as a log does. Reads
+//! go ahead of programs on their unit, behind at most one turn of a program. Write amplification and erases are inside the rated random and sequential write rates:
 //! a program occupies its unit for as long as those rates leave.
 
 use crate::engine::{
@@ -229,14 +229,20 @@ impl DriveSteps {
 
     /// Background work of a write: the buffer drains to a unit.
     fn drain(&self, network: &mut Network) -> Route {
-        let DriveSteps::Part { unit, buffer, which_unit, .. } = *self else {
+        let DriveSteps::Part { unit, buffer, .. } = *self else {
             return network.route(&[Step::End]);
         };
         let demand = ask(network, Ask::Program);
+        let program = Step::Serve { group: unit, pick: Pick::Ask(question::UNIT), demand, level: 1 };
+        let free = Step::Give { gate: buffer, pick: Pick::Member(DRIVE as u8), quantity: Quantity::Amount };
+        let page = network.route(&[program, free, Step::Join]);
+        // As in a read: one page needs no fork.
         network.route(&[
-            which_unit,
-            Step::Serve { group: unit, pick: Pick::Ask(question::UNIT), demand, level: 1 },
-            Step::Give { gate: buffer, pick: Pick::Member(DRIVE as u8), quantity: Quantity::Amount },
+            Step::Ask(question::ONE_PROGRAM),
+            Step::Fork { question: question::PROGRAMS, route: page },
+            Step::Skip(2),
+            program,
+            free,
             Step::End,
         ])
     }

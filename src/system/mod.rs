@@ -16,6 +16,6 @@ mod path;
 mod ports;
 
 pub use body::{Body, Members, StorageToken};
-pub use ceiling::{Ceiling, ceilings};
+pub use ceiling::{Ceiling, Kind, ceilings};
 pub use drive::DriveModel;
 pub use path::{Path, Plan};

@@ -37,6 +37,7 @@ pub struct Plan {
     pub(super) uplinks: Option<Uplinks>,
     pub(super) drive: Option<DriveModel>,
     layout: Option<Layout>,
+    drives: usize,
     /// Steps of a write that waits for a ready message, which others leave out.
     ready_steps: u32,
 }
@@ -48,6 +49,8 @@ pub struct Path {
     pub cut: [u64; 2],
     /// Bytes of the fragments made of them, by operation.
     pub fragments: [u64; 2],
+    /// By drive: the unit that takes the next page written.
+    next_unit: Vec<u32>,
 }
 
 /// What the builders of routes share.
@@ -91,6 +94,7 @@ impl Plan {
             uplinks,
             drive,
             layout,
+            drives: design.drives.as_ref().map_or(0, |d| d.count as usize),
         }
     }
 
@@ -260,7 +264,8 @@ impl Builder {
 impl Path {
     /// The path of one replication.
     pub fn new(plan: Arc<Plan>) -> Self {
-        Path { plan, cut: [0; 2], fragments: [0; 2] }
+        let next_unit = vec![0; plan.drives];
+        Path { plan, cut: [0; 2], fragments: [0; 2], next_unit }
     }
 
     /// The plan it follows.
@@ -290,39 +295,61 @@ impl Path {
 
     /// How many steps a token leaves out.
     #[inline]
-    pub fn ask(&self, asked: u32, token: &StorageToken) -> u32 {
+    pub fn ask(&mut self, asked: u32, token: &mut StorageToken) -> u32 {
         let plan = &*self.plan;
         match asked {
             question::READY => {
                 let waits = plan.wire.as_ref().is_some_and(|w| u64::from(token.amount) > w.immediate);
                 if waits { 0 } else { plan.ready_steps }
             }
-            // Skips the fork and the skip behind it.
+            // One page skips the fork and the skip behind it.
+            _ if plan.drive.as_ref().is_some_and(|d| d.pages(token.amount) > 1) => 0,
             _ => {
-                let one = plan.drive.as_ref().is_none_or(|d| d.pages(token.amount) == 1);
-                if one { 2 } else { 0 }
+                if asked == question::ONE_PROGRAM {
+                    token.members[UNIT] = self.deal(token.members[DRIVE]);
+                }
+                2
             }
         }
     }
 
     /// Cuts a request at chunk edges, or a fragment at pages.
     pub fn fork(&mut self, asked: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
-        if asked == question::FRAGMENTS {
-            if let Some(layout) = &self.plan.layout {
-                layout.cut(token, parts);
-            }
-            let operation = token.body.operation() as usize;
-            self.cut[operation] += u64::from(token.amount);
-            self.fragments[operation] += parts.iter().map(|p| u64::from(p.amount)).sum::<u64>();
-        } else if let Some(drive) = &self.plan.drive {
-            let mut draws = token.key.draws(UNIT_DRAW);
-            for page in 0..drive.pages(token.amount) {
-                let bytes = u64::from(token.amount) - page * drive.page;
-                let mut members = token.members;
-                members[UNIT] = draws.below(u64::from(drive.units)) as u32;
-                parts.push(Part { amount: bytes.min(drive.page) as u32, members, body: token.body });
-            }
+        if asked != question::FRAGMENTS {
+            self.cut_at_pages(asked == question::PROGRAMS, token, parts);
+            return;
         }
+        if let Some(layout) = &self.plan.layout {
+            layout.cut(token, parts);
+        }
+        let operation = token.body.operation() as usize;
+        self.cut[operation] += u64::from(token.amount);
+        self.fragments[operation] += parts.iter().map(|p| u64::from(p.amount)).sum::<u64>();
+    }
+
+    fn cut_at_pages(&mut self, in_turn: bool, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
+        let plan = Arc::clone(&self.plan);
+        let Some(drive) = &plan.drive else { return };
+        let mut draws = token.key.draws(UNIT_DRAW);
+        for page in 0..drive.pages(token.amount) {
+            let bytes = u64::from(token.amount) - page * drive.page;
+            let mut members = token.members;
+            members[UNIT] = if in_turn {
+                self.deal(token.members[DRIVE])
+            } else {
+                draws.below(u64::from(drive.units)) as u32
+            };
+            parts.push(Part { amount: bytes.min(drive.page) as u32, members, body: token.body });
+        }
+    }
+
+    /// The unit of a drive whose turn it is to take a page.
+    fn deal(&mut self, drive: u32) -> u32 {
+        let units = self.plan.drive.as_ref().map_or(1, |d| d.units);
+        let next = &mut self.next_unit[drive as usize];
+        let unit = *next;
+        *next = if unit + 1 == units { 0 } else { unit + 1 };
+        unit
     }
 }
 
