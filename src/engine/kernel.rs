@@ -3,145 +3,36 @@
 //! One [`Kernel`] is one replication: single-threaded, no I/O, no clock but the simulated one. At
 //! one instant arrivals go before departures, and departures in order of insertion.
 
-use std::collections::VecDeque;
 use std::sync::Arc;
 
 use super::calendar::Calendar;
-use super::cell::Cell;
-use super::draws::{Key, Purpose};
+use super::draws::Purpose;
+use super::gate::Gate;
 use super::law::exponential;
+use super::model::{Model, Part, Stop};
 use super::route::{Demand, Discipline, GateId, GroupId, Network, Pick, Quantity, Route, Step};
 use super::sources::Sources;
-use super::station::{Counts, Item, Server, Station};
+use super::station::{Item, Server, Station};
 use super::time::{SimDuration, SimTime};
-use super::token::{DETACHED, MEMBER_SLOTS, NONE, Slab, Token};
+use super::token::{DETACHED, NONE, Slab, Token};
 
 /// Marks an event of a station (a turn ends) rather than of a token.
-const STATION: u32 = 1 << 31;
+pub(super) const STATION: u32 = 1 << 31;
 
-/// A request that arrives.
-#[derive(Clone, Copy, Debug)]
-pub struct Arrival<B> {
-    /// Names every draw made for it.
-    pub key: Key,
-    /// The model's class.
-    pub class: u16,
-    /// What it does.
-    pub route: Route,
-    /// Amount of work.
-    pub amount: u32,
-    /// Members it starts with.
-    pub members: [u32; MEMBER_SLOTS],
-    /// The model's own data.
-    pub body: B,
-    /// When this source has its next arrival; `None` if it has no more, or waits for `finish`.
-    pub next: Option<SimTime>,
-}
-
-/// A fragment of a request.
-#[derive(Clone, Copy, Debug)]
-pub struct Part<B> {
-    /// Amount of work.
-    pub amount: u32,
-    /// Members it goes to.
-    pub members: [u32; MEMBER_SLOTS],
-    /// The model's own data.
-    pub body: B,
-}
-
-/// What the kernel asks of a model. Monomorphised: there is no dispatch per event.
-pub trait Model {
-    /// The model's own data in a token: at most 16 bytes to keep a token one cache line.
-    type Body: Copy + Default;
-
-    /// The request that arrives at `source` now.
-    fn arrive(&mut self, source: u32, now: SimTime) -> Arrival<Self::Body>;
-
-    /// The service of `Demand::Asked(demand)` for this token.
-    fn service(&mut self, demand: u32, token: &Token<Self::Body>) -> SimDuration {
-        let _ = (demand, token);
-        SimDuration::ZERO
-    }
-
-    /// The member of `Pick::Ask(question)`.
-    fn pick(&mut self, question: u16, token: &Token<Self::Body>) -> u32 {
-        let _ = (question, token);
-        0
-    }
-
-    /// A look at the token, which may be changed; returns how many steps it leaves out.
-    fn ask(&mut self, question: u32, token: &mut Token<Self::Body>) -> u32 {
-        let _ = (question, token);
-        0
-    }
-
-    /// Cuts the token in fragments: at least one, at most 65,535.
-    fn fork(&mut self, question: u32, token: &Token<Self::Body>, parts: &mut Vec<Part<Self::Body>>) {
-        let _ = (question, token, parts);
-    }
-
-    /// A request is done: `row` says where its time went, by group. Returns a source that has an
-    /// arrival because of it (a closed loop).
-    fn finish(&mut self, token: &Token<Self::Body>, row: &[Cell], now: SimTime) -> Option<(u32, SimTime)>;
-
-    /// Asked after each finished request: whether to stop here.
-    fn is_done(&self) -> bool {
-        false
-    }
-}
-
-/// Why the kernel came back.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Stop {
-    /// The time was reached.
-    Time,
-    /// The model is done.
-    Done,
-    /// More requests in the system than the backlog allows.
-    Backlog,
-}
-
-/// One gate: what is left, and who waits.
-struct Gate {
-    left: u64,
-    capacity: u64,
-    waiters: VecDeque<(u32, u64, SimTime)>,
-}
-
-/// What a kernel has counted up to an instant; the difference of two is a window.
-#[derive(Clone, Debug)]
-pub struct Observation {
-    /// When.
-    pub at: SimTime,
-    /// By station: what came and was promised.
-    pub stations: Vec<Counts>,
-    /// By station: work promised but not done, ps of server time.
-    pub residual: Vec<u64>,
-    /// By step: tokens served by it.
-    pub visits: Vec<u64>,
-    /// By step: service booked by it, ps.
-    pub booked: Vec<u64>,
-    /// Requests in the system.
-    pub in_system: u64,
-    /// Requests that have arrived.
-    pub arrived: u64,
-    /// Requests that have finished.
-    pub finished: u64,
-}
-
+/// What a step has served.
 #[derive(Clone, Copy, Default)]
-struct Tally {
-    visits: u64,
-    booked: u64,
+pub(super) struct Tally {
+    pub visits: u64,
+    pub booked: u64,
 }
 
 /// What Little's law needs of a group, modulo 2^64 (sums of instants overflow, their difference not).
 #[derive(Clone, Copy, Default)]
-struct Sojourns {
+pub(super) struct Sojourns {
     /// Instants at which tokens left less those at which they came, ps: the integral of their number.
-    by_events: u64,
+    pub by_events: u64,
     /// Time promised in a delay or spent at a gate, ps (stations count their own).
-    promised: u64,
+    pub promised: u64,
 }
 
 /// A demand as the event loop wants it: the common laws need no further load.
@@ -176,23 +67,23 @@ impl Op {
 
 /// One replication of a model on a network.
 pub struct Kernel<M: Model> {
-    now: SimTime,
-    network: Arc<Network>,
+    pub(super) now: SimTime,
+    pub(super) network: Arc<Network>,
     /// The network's steps, compiled.
     ops: Arc<[Op]>,
     /// The model, with whatever it recorded.
     pub model: M,
-    calendar: Calendar,
+    pub(super) calendar: Calendar,
     sources: Sources,
-    slab: Slab<M::Body>,
-    stations: Vec<Station>,
+    pub(super) slab: Slab<M::Body>,
+    pub(super) stations: Vec<Station>,
     gates: Vec<Gate>,
-    tallies: Vec<Tally>,
-    sojourns: Vec<Sojourns>,
+    pub(super) tallies: Vec<Tally>,
+    pub(super) sojourns: Vec<Sojourns>,
     parts: Vec<Part<M::Body>>,
-    in_system: u64,
-    arrived: u64,
-    finished: u64,
+    pub(super) in_system: u64,
+    pub(super) arrived: u64,
+    pub(super) finished: u64,
     events: u64,
     backlog_max: u64,
 }
@@ -208,11 +99,7 @@ impl<M: Model> Kernel<M> {
             };
             stations.extend((0..group.members).map(|_| Station::new(group.servers, quantum)));
         }
-        let gates = network
-            .gates
-            .iter()
-            .map(|&capacity| Gate { left: capacity, capacity, waiters: VecDeque::new() })
-            .collect();
+        let gates = network.gates.iter().map(|&capacity| Gate::new(capacity)).collect();
         let mut sources = Sources::new();
         for &(source, at) in first {
             sources.add(source, at);
@@ -283,53 +170,6 @@ impl<M: Model> Kernel<M> {
                 return Stop::Time;
             }
         }
-    }
-
-    /// What has been counted so far.
-    pub fn observe(&self) -> Observation {
-        Observation {
-            at: self.now,
-            stations: self.stations.iter().map(|s| s.counts).collect(),
-            residual: self.stations.iter().map(|s| s.residual(self.now)).collect(),
-            visits: self.tallies.iter().map(|t| t.visits).collect(),
-            booked: self.tallies.iter().map(|t| t.booked).collect(),
-            in_system: self.in_system,
-            arrived: self.arrived,
-            finished: self.finished,
-        }
-    }
-
-    /// Little's law by group, from the start to now, in ps·tokens modulo 2^64: the time that tokens
-    /// were promised in the group, and the integral of their number as events moved them in and out.
-    /// The two are measured apart and must be equal.
-    pub fn sojourns(&self) -> Vec<(u64, u64)> {
-        let mut out: Vec<(u64, u64)> = self.sojourns.iter().map(|s| (s.promised, s.by_events)).collect();
-        // Tokens in committed service have come by events but not left: let them leave when they will.
-        for (at, id) in self.calendar.pending() {
-            if id & STATION == 0 {
-                let group = self.slab.tokens[id as usize].link;
-                if let Some(sojourn) = out.get_mut(group as usize) {
-                    sojourn.1 = sojourn.1.wrapping_add(at.ps());
-                }
-            }
-        }
-        for (group, sojourn) in self.network.groups.iter().zip(&mut out) {
-            let members = group.first as usize..(group.first + group.members) as usize;
-            for station in &self.stations[members] {
-                let counts = station.counts;
-                sojourn.0 =
-                    sojourn.0.wrapping_add(counts.wait as u64).wrapping_add(counts.booked - counts.charged);
-                if let Server::Turns(turns) = &station.server {
-                    // Their wait is not known yet: count them up to now, and no service beyond.
-                    for item in turns.items().filter(|i| i.token != NONE) {
-                        let so_far = self.now.ps() - item.entered;
-                        sojourn.0 = sojourn.0.wrapping_add(so_far).wrapping_sub(item.service);
-                        sojourn.1 = sojourn.1.wrapping_add(self.now.ps());
-                    }
-                }
-            }
-        }
-        out
     }
 
     fn admit(&mut self, ops: &[Op]) {
@@ -551,34 +391,18 @@ impl<M: Model> Kernel<M> {
     #[inline(never)]
     fn take(&mut self, token: u32, gate: GateId, pick: Pick, quantity: Quantity) -> bool {
         let place = gate.first + self.member(pick, token);
-        let wanted = self.quantity(token, quantity).min(self.gates[place as usize].capacity);
-        let gate = &mut self.gates[place as usize];
-        if gate.waiters.is_empty() && gate.left >= wanted {
-            gate.left -= wanted;
-            return true;
-        }
-        gate.waiters.push_back((token, wanted, self.now));
-        false
+        let wanted = self.quantity(token, quantity);
+        self.gates[place as usize].take(token, wanted, self.now)
     }
 
     #[inline(never)]
     fn give(&mut self, token: u32, gate: GateId, pick: Pick, quantity: Quantity) {
         let place = gate.first + self.member(pick, token);
-        let given = self.quantity(token, quantity).min(self.gates[place as usize].capacity);
-        let gate_group = gate.group;
-        self.gates[place as usize].left += given;
-        loop {
-            let gate = &mut self.gates[place as usize];
-            match gate.waiters.front() {
-                Some(&(waiter, wanted, since)) if wanted <= gate.left => {
-                    gate.waiters.pop_front();
-                    gate.left -= wanted;
-                    let wait = self.now.since(since).ps();
-                    self.book(waiter, gate_group, wait, 0);
-                    self.calendar.push(self.now, waiter);
-                }
-                _ => break,
-            }
+        let given = self.quantity(token, quantity);
+        self.gates[place as usize].give(given);
+        while let Some((waiter, since)) = self.gates[place as usize].admit() {
+            self.book(waiter, gate.group, self.now.since(since).ps(), 0);
+            self.calendar.push(self.now, waiter);
         }
     }
 

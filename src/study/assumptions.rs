@@ -3,7 +3,7 @@
 use crate::scenario::{Arrivals, CpuQueue, DriveKind, Load, Part};
 use crate::system::DriveModel;
 
-use super::replication::Setting;
+use super::setting::Setting;
 
 /// The assumptions of a setting.
 pub(super) fn of(setting: &Setting) -> Vec<String> {

@@ -15,7 +15,8 @@
 use crate::engine::{Demand, Group, Network, Step};
 use crate::outcome::AuditRow;
 
-use super::replication::{Replication, Setting};
+use super::replication::Replication;
+use super::setting::Setting;
 use super::stations::{window, work};
 
 /// Every law of a finished run.

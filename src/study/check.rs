@@ -1,32 +1,21 @@
 //! `check`: what static arithmetic says of a valid scenario.
 
-use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use crate::engine::Key;
 use crate::outcome::{CeilingRow, CheckOutcome};
 use crate::scenario::Scenario;
-use crate::system::{Plan, ceilings};
-use crate::traffic::{Sources, sources_needed};
+use crate::system::ceilings;
+use crate::traffic::Sources;
 
-use super::replication::Setting;
-use super::run::{SOURCES_MAX, load_traces};
-use super::summary::offered_iops;
-use super::{StudyError, TOOL, mix};
+use super::TOOL;
+use super::mix::{self, offered_iops};
+use super::setting::{Setting, StudyError};
 
 /// Adds up the demands of a scenario; reads its traces, so that a bad one is found here.
 pub fn check(scenario: &Scenario) -> Result<CheckOutcome, StudyError> {
-    let sources = sources_needed(&scenario.classes);
-    if sources > SOURCES_MAX {
-        return Err(StudyError::TooManySources(sources));
-    }
-    let setting = Setting {
-        scenario,
-        plan: Arc::new(Plan::compile(scenario)),
-        traces: load_traces(scenario)?,
-        scale: 1.0,
-        interrupted: &AtomicBool::new(false),
-    };
+    let interrupted = AtomicBool::new(false);
+    let setting = Setting::new(scenario, &interrupted)?;
     let root = Key::root(scenario.run.seed);
     let offered = Sources::new(&scenario.classes, root, &setting.traces, setting.scale).offered();
     let offered_iops = offered_iops(&offered);

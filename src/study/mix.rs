@@ -6,7 +6,7 @@ use crate::scenario::{Class, Load, Operation};
 use crate::system::Kind;
 use crate::traffic::Trace;
 
-use super::replication::Setting;
+use super::setting::Setting;
 
 /// The mix as the scenario states it: classes weighted by their offered rates, or by their tokens if
 /// all are closed. None if there are both: how fast a closed loop turns is an outcome.
@@ -32,6 +32,12 @@ pub(super) fn weighted(setting: &Setting, weights: &[f64]) -> Vec<Kind> {
             kinds.into_iter().map(move |kind| Kind { share: kind.share * weight / total, ..kind })
         })
         .collect()
+}
+
+/// What the open and trace classes offer together; none if every class is closed.
+pub(super) fn offered_iops(by_class: &[Option<f64>]) -> Option<f64> {
+    let known: Vec<f64> = by_class.iter().copied().flatten().collect();
+    (!known.is_empty()).then(|| known.iter().sum())
 }
 
 fn tokens(class: &Class) -> f64 {

@@ -1,6 +1,6 @@
 //! The questions: each study runs a scenario (or several) and writes an outcome.
 //!
-//! `run` is the way in: `pilot` plans, `replication` carries a `scene` through its window, `targets`
+//! `run` is the way in: `setting` compiles, `pilot` plans, `replication` carries a `scene` through its window, `targets`
 //! says what must be precise, `mix` what static arithmetic is asked about, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
 
 mod assumptions;
@@ -11,6 +11,7 @@ mod pilot;
 mod replication;
 mod run;
 mod scene;
+mod setting;
 mod stations;
 mod summary;
 mod targets;
@@ -18,7 +19,8 @@ mod textbook;
 mod verify;
 
 pub use check::check;
-pub use run::{Context, StudyError, run};
+pub use run::{Context, run};
+pub use setting::StudyError;
 pub use textbook::{TEXTBOOKS, Textbook};
 pub use verify::verify;
 

@@ -9,8 +9,9 @@ use crate::engine::{SimDuration, SimTime, Stop};
 use crate::measure::warmup;
 use crate::scenario::{Arrivals, Load};
 
-use super::replication::{Replication, Setting};
+use super::replication::Replication;
 use super::scene::Series;
+use super::setting::Setting;
 
 /// Requests a replication of the pilot should see.
 const REQUESTS: f64 = 20_000.0;

@@ -4,24 +4,12 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::engine::{Kernel, Key, Observation, SimDuration, SimTime, Stop};
-use crate::measure::{Latencies, Watch};
-use crate::scenario::{Load, Over, Scenario};
-use crate::system::{Path, Plan};
-use crate::traffic::{Sources, Trace};
+use crate::measure::Watch;
+use crate::system::Path;
+use crate::traffic::Sources;
 
 use super::scene::{Recorder, Scene};
-
-/// What all replications of a scenario share.
-pub(super) struct Setting<'a> {
-    pub scenario: &'a Scenario,
-    pub plan: Arc<Plan>,
-    /// By class.
-    pub traces: Vec<Option<Arc<Trace>>>,
-    /// Factor on open rates and trace speed.
-    pub scale: f64,
-    /// Raised when the user interrupts.
-    pub interrupted: &'a AtomicBool,
-}
+use super::setting::Setting;
 
 /// One replication, which can be extended until it is closed.
 pub(super) struct Replication {
@@ -33,34 +21,6 @@ pub(super) struct Replication {
     /// Backlog at the start of the window and after each slice of it.
     pub readings: Vec<u64>,
     pub stop: Stop,
-}
-
-impl Setting<'_> {
-    /// Most requests a replication may hold: closed loops hold what they hold.
-    fn backlog_max(&self) -> u64 {
-        let tokens = |class: &crate::scenario::Class| match class.load {
-            Load::Closed { in_flight, .. } => u64::from(class.machines) * u64::from(in_flight),
-            _ => 0,
-        };
-        self.scenario.run.backlog_max + self.scenario.classes.iter().map(tokens).sum::<u64>()
-    }
-
-    /// Histograms by machine for the classes that have an objective over the worst machine.
-    fn machine_histograms(&self) -> Vec<Vec<Latencies>> {
-        let wanted = |class: usize| {
-            let of_class = |o: &&crate::scenario::Objective| o.class == class;
-            self.scenario.objectives.iter().filter(of_class).any(|o| o.over == Over::WorstMachine)
-        };
-        self.scenario
-            .classes
-            .iter()
-            .enumerate()
-            .map(|(index, class)| {
-                let count = if wanted(index) { 2 * class.machines as usize } else { 0 };
-                (0..count).map(|_| Latencies::new()).collect()
-            })
-            .collect()
-    }
 }
 
 impl Replication {

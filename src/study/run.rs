@@ -3,7 +3,6 @@
 //! A pilot finds the warm-up and the rates; replications run side by side, each in one thread, and are
 //! folded in order of their number, so that the answer does not depend on how many threads there are.
 
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use rayon::prelude::*;
@@ -12,16 +11,13 @@ use crate::engine::{SimDuration, Stop};
 use crate::measure::{Decision, Drift, Round, StoppingRule};
 use crate::outcome::RunOutcome;
 use crate::scenario::{Auto, Load, Scenario};
-use crate::system::Plan;
-use crate::traffic::{Trace, TraceError, sources_needed};
 
 use super::pilot::{self, Pilot};
-use super::replication::{Replication, Setting};
+use super::replication::Replication;
+use super::setting::{Course, Setting, StudyError};
 use super::summary;
 use super::targets::{Target, cycles_floor_s, targets};
 
-/// Most sources of requests: their numbers are 32 bits.
-pub(super) const SOURCES_MAX: u64 = u32::MAX as u64 / 2;
 /// Slices of one round (and of a stated length): what the backlog is read after.
 const SLICES: u32 = 16;
 /// Rounds of the same length before it doubles.
@@ -37,63 +33,11 @@ pub struct Context<'a> {
     pub detail: bool,
 }
 
-/// Why a study could not start.
-#[derive(Debug)]
-pub enum StudyError {
-    /// A trace could not be read.
-    Trace(TraceError),
-    /// More sources of requests than can be numbered.
-    TooManySources(u64),
-}
-
-impl std::fmt::Display for StudyError {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            StudyError::Trace(error) => error.fmt(f),
-            StudyError::TooManySources(count) => write!(
-                f,
-                "the classes need {count} independent sources of requests, more than can be numbered\n  \
-                 help: fewer machines, or `arrivals = \"poisson\"`, which takes one source a class"
-            ),
-        }
-    }
-}
-
-/// How a run went, beside its replications.
-pub(super) struct Course {
-    pub warm_up: SimDuration,
-    pub precision_met: bool,
-    pub interrupted: bool,
-    pub drift: Option<Drift>,
-    pub notes: Vec<String>,
-}
-
 /// Runs a scenario at its stated load.
 pub fn run(scenario: &Scenario, context: &Context) -> Result<RunOutcome, StudyError> {
-    let sources = sources_needed(&scenario.classes);
-    if sources > SOURCES_MAX {
-        return Err(StudyError::TooManySources(sources));
-    }
-    let setting = Setting {
-        scenario,
-        plan: Arc::new(Plan::compile(scenario)),
-        traces: load_traces(scenario)?,
-        scale: 1.0,
-        interrupted: context.interrupted,
-    };
+    let setting = Setting::new(scenario, context.interrupted)?;
     let (replications, course) = replicate(&setting, context);
     Ok(summary::summarise(&setting, &replications, &course, context.detail))
-}
-
-/// Reads the trace of every class that replays one.
-pub(super) fn load_traces(scenario: &Scenario) -> Result<Vec<Option<Arc<Trace>>>, StudyError> {
-    let load = |class: &crate::scenario::Class| match &class.load {
-        Load::Trace { path, name, format, .. } => {
-            Trace::load(path, name, *format).map(|t| Some(Arc::new(t))).map_err(StudyError::Trace)
-        }
-        _ => Ok(None),
-    };
-    scenario.classes.iter().map(load).collect()
 }
 
 fn replicate(setting: &Setting, context: &Context) -> (Vec<Replication>, Course) {

@@ -13,8 +13,9 @@ use crate::scenario::{Objective, Operation, Over};
 use crate::system::ceilings;
 
 use super::audit::audit;
-use super::replication::{Replication, Setting};
-use super::run::Course;
+use super::mix::offered_iops;
+use super::replication::Replication;
+use super::setting::{Course, Setting};
 use super::stations::{Usage, ratio, window};
 use super::targets::Target;
 use super::{TOOL, assumptions, mix};
@@ -102,12 +103,6 @@ fn verdict(
         growth_per_s: growth,
         reason,
     }
-}
-
-/// What the open and trace classes offer together; none if every class is closed.
-pub(super) fn offered_iops(by_class: &[Option<f64>]) -> Option<f64> {
-    let known: Vec<f64> = by_class.iter().copied().flatten().collect();
-    (!known.is_empty()).then(|| known.iter().sum())
 }
 
 /// Requests measured per second, by class.

@@ -9,7 +9,7 @@ use crate::engine::Law;
 use crate::scenario::{CpuQueue, Design, DriveKind, Operation, PortKind};
 
 use super::demand::Ask;
-use super::path::Plan;
+use super::plan::Plan;
 
 /// What static arithmetic says of one group of stations.
 #[derive(Clone, Debug, PartialEq)]

@@ -1,7 +1,8 @@
-//! What answers: one file per component, and `path` that compiles a design to routes.
+//! What answers: one file per component; `routes` fixes their order, `plan` holds the compiled design,
+//! and `path` answers the engine while a replication runs.
 //!
 //! To add a component: one file that adds its groups of stations to the network and hands out the
-//! steps of a request that passes it; one line in `path`, which fixes the order; its demands, if they
+//! steps of a request that passes it; a line in `routes`; its demands, if they
 //! depend on the request, in `demand`; its share of the static column in `ceiling`.
 
 mod body;
@@ -13,9 +14,12 @@ mod drive;
 mod fabric;
 mod layout;
 mod path;
+mod plan;
 mod ports;
+mod routes;
 
 pub use body::{Body, Members, StorageToken};
 pub use ceiling::{Ceiling, Kind, ceilings};
 pub use drive::DriveModel;
-pub use path::{Path, Plan};
+pub use path::Path;
+pub use plan::Plan;

@@ -1,0 +1,104 @@
+//! What all replications of a scenario share: the compiled design and the traces it replays.
+
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+use crate::engine::SimDuration;
+use crate::measure::{Drift, Latencies};
+use crate::scenario::{Class, Load, Over, Scenario};
+use crate::system::Plan;
+use crate::traffic::{Trace, TraceError, sources_needed};
+
+/// Most sources of requests: their numbers are 32 bits.
+pub(super) const SOURCES_MAX: u64 = u32::MAX as u64 / 2;
+/// What all replications of a scenario share.
+pub(super) struct Setting<'a> {
+    pub scenario: &'a Scenario,
+    pub plan: Arc<Plan>,
+    /// By class.
+    pub traces: Vec<Option<Arc<Trace>>>,
+    /// Factor on open rates and trace speed.
+    pub scale: f64,
+    /// Raised when the user interrupts.
+    pub interrupted: &'a AtomicBool,
+}
+
+/// Why a study could not start.
+#[derive(Debug)]
+pub enum StudyError {
+    /// A trace could not be read.
+    Trace(TraceError),
+    /// More sources of requests than can be numbered.
+    TooManySources(u64),
+}
+
+impl std::fmt::Display for StudyError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            StudyError::Trace(error) => error.fmt(f),
+            StudyError::TooManySources(count) => write!(
+                f,
+                "the classes need {count} independent sources of requests, more than can be numbered\n  \
+                 help: fewer machines, or `arrivals = \"poisson\"`, which takes one source a class"
+            ),
+        }
+    }
+}
+
+impl<'a> Setting<'a> {
+    /// Compiles the design and reads the traces.
+    pub fn new(scenario: &'a Scenario, interrupted: &'a AtomicBool) -> Result<Self, StudyError> {
+        let sources = sources_needed(&scenario.classes);
+        if sources > SOURCES_MAX {
+            return Err(StudyError::TooManySources(sources));
+        }
+        let plan = Arc::new(Plan::compile(scenario));
+        Ok(Setting { scenario, plan, traces: load_traces(scenario)?, scale: 1.0, interrupted })
+    }
+
+    /// Most requests a replication may hold: closed loops hold what they hold.
+    pub fn backlog_max(&self) -> u64 {
+        let tokens = |class: &crate::scenario::Class| match class.load {
+            Load::Closed { in_flight, .. } => u64::from(class.machines) * u64::from(in_flight),
+            _ => 0,
+        };
+        self.scenario.run.backlog_max + self.scenario.classes.iter().map(tokens).sum::<u64>()
+    }
+
+    /// Histograms by machine for the classes that have an objective over the worst machine.
+    pub fn machine_histograms(&self) -> Vec<Vec<Latencies>> {
+        let wanted = |class: usize| {
+            let of_class = |o: &&crate::scenario::Objective| o.class == class;
+            self.scenario.objectives.iter().filter(of_class).any(|o| o.over == Over::WorstMachine)
+        };
+        self.scenario
+            .classes
+            .iter()
+            .enumerate()
+            .map(|(index, class)| {
+                let count = if wanted(index) { 2 * class.machines as usize } else { 0 };
+                (0..count).map(|_| Latencies::new()).collect()
+            })
+            .collect()
+    }
+}
+
+/// Reads the trace of every class that replays one.
+fn load_traces(scenario: &Scenario) -> Result<Vec<Option<Arc<Trace>>>, StudyError> {
+    let load = |class: &Class| match &class.load {
+        Load::Trace { path, name, format, .. } => {
+            Trace::load(path, name, *format).map(|t| Some(Arc::new(t))).map_err(StudyError::Trace)
+        }
+        _ => Ok(None),
+    };
+    scenario.classes.iter().map(load).collect()
+}
+
+/// How a run went, beside its replications.
+pub(super) struct Course {
+    pub warm_up: SimDuration,
+    pub precision_met: bool,
+    pub interrupted: bool,
+    pub drift: Option<Drift>,
+    pub notes: Vec<String>,
+}

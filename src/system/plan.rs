@@ -1,0 +1,132 @@
+//! A design compiled: its network, and the small tables that answer what depends on a request.
+
+use std::sync::Arc;
+
+use crate::engine::{Key, MEMBER_SLOTS, Network, Purpose, Route, SimDuration};
+use crate::scenario::{Class, Design, DriveKind, PortKind, Scenario, Spread};
+use crate::traffic::Request;
+
+use super::body::{PORT, StorageToken};
+use super::demand::Ask;
+use super::drive::DriveModel;
+use super::fabric::Uplinks;
+use super::layout::Layout;
+use super::ports::Wire;
+use super::routes;
+
+const PORT_DRAW: Purpose = Purpose::named("port");
+
+/// A design compiled for a set of classes: shared by all replications.
+#[derive(Debug)]
+pub struct Plan {
+    /// Stations and routes.
+    pub network: Arc<Network>,
+    /// By class: the routes of a read and of a write.
+    routes: Vec<[Route; 2]>,
+    pub(super) wire: Option<Wire>,
+    ports: u64,
+    spread: Spread,
+    pub(super) uplinks: Option<Uplinks>,
+    pub(super) drive: Option<DriveModel>,
+    pub(super) layout: Option<Layout>,
+    /// Number of drives.
+    pub(super) drives: usize,
+    /// Steps of a write that waits for a ready message, which others leave out.
+    pub(super) ready_steps: u32,
+}
+
+impl Plan {
+    /// Compiles a checked scenario's design.
+    pub fn compile(scenario: &Scenario) -> Self {
+        let design = &scenario.design;
+        let drive = drive_model(design);
+        let layout = layout(design, &scenario.classes);
+        let compiled = routes::compile(design, &scenario.classes, drive.as_ref(), layout.is_some());
+        let wire = design.ports.as_ref().and_then(|p| match &p.kind {
+            PortKind::Link(link) => Some(Wire::of(link)),
+            PortKind::Station(_) => None,
+        });
+        Plan {
+            network: Arc::new(compiled.network),
+            routes: compiled.by_class,
+            wire,
+            ports: design.ports.as_ref().map_or(1, |p| u64::from(p.count)),
+            spread: design.ports.as_ref().map_or(Spread::PerMachine, |p| p.spread),
+            uplinks: compiled.uplinks,
+            drive,
+            layout,
+            drives: design.drives.as_ref().map_or(0, |d| d.count as usize),
+            ready_steps: compiled.ready_steps,
+        }
+    }
+
+    /// The route of a request.
+    pub fn route(&self, request: &Request) -> Route {
+        self.routes[usize::from(request.class)][request.operation as usize]
+    }
+
+    /// The members a request starts with: its port.
+    pub fn members(&self, request: &Request) -> [u32; MEMBER_SLOTS] {
+        let port = match self.spread {
+            Spread::PerMachine => u64::from(request.machine) % self.ports,
+            Spread::PerRequest => request.key.draws(PORT_DRAW).below(self.ports),
+        };
+        let mut members = [0; MEMBER_SLOTS];
+        members[PORT] = port as u32;
+        members
+    }
+
+    /// Whether requests are cut at chunk edges.
+    pub fn cuts(&self) -> bool {
+        self.layout.is_some()
+    }
+
+    /// The datasheet drive's internal parameters, if the design has one.
+    pub fn drive(&self) -> Option<&DriveModel> {
+        self.drive.as_ref()
+    }
+
+    /// Mean fragments of a request of `bytes` whose offset is a multiple of `align`.
+    pub(super) fn mean_fragments(&self, bytes: u64, align: u64) -> f64 {
+        self.layout.as_ref().map_or(1.0, |layout| layout.mean_fragments(bytes, align))
+    }
+
+    /// Time of one message or program, by name.
+    #[inline]
+    pub(super) fn service(&self, ask: Ask, token: &StorageToken) -> SimDuration {
+        let bytes = u64::from(token.amount);
+        match ask {
+            Ask::UplinkSubmission | Ask::UplinkWrite | Ask::UplinkRead | Ask::UplinkCompletion => {
+                self.uplinks.as_ref().map_or(SimDuration::ZERO, |u| u.time(ask, bytes))
+            }
+            Ask::DriveSubmission | Ask::DriveWrite | Ask::DriveRead | Ask::DriveCompletion | Ask::Program => {
+                self.drive
+                    .as_ref()
+                    .map_or(SimDuration::ZERO, |d| d.time(ask, bytes, token.body.is_sequential()))
+            }
+            _ => self.wire.as_ref().map_or(SimDuration::ZERO, |w| w.time(ask, bytes)),
+        }
+    }
+}
+
+fn drive_model(design: &Design) -> Option<DriveModel> {
+    match &design.drives.as_ref()?.kind {
+        DriveKind::Part(part) => {
+            let max_payload = design.fabric.as_ref().map_or(256, |f| f.max_payload);
+            Some(DriveModel::solve(part, max_payload))
+        }
+        DriveKind::Station { .. } => None,
+    }
+}
+
+/// The layout, where requests are cut at all.
+fn layout(design: &Design, classes: &[Class]) -> Option<Layout> {
+    let drives = design.drives.as_ref()?;
+    if matches!(drives.kind, DriveKind::Station { split: false, .. }) {
+        return None;
+    }
+    // Volumes lie alike in every replication and under every seed: they belong to the design.
+    let root = Key::root(0).named("volumes");
+    let volumes = classes.iter().map(|class| root.named(&class.name)).collect();
+    Some(Layout { chunk: design.layout.chunk, drives: u64::from(drives.count), volumes })
+}

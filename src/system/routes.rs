@@ -1,0 +1,165 @@
+//! The order of the two paths, and the one place that knows it.
+//!
+//! **Read**: command in → processor → fragments (command down the fabric → drive → data up) → join →
+//! data out. **Write**: command and data in (above `immediate` after a ready message) → processor →
+//! fragments (data down → drive's buffer → completion up) → join → answer out. A component that the
+//! scenario leaves out adds no step.
+
+use crate::engine::{GateId, Network, Pick, Quantity, Route, Step};
+use crate::scenario::{Class, Design, Load, Operation};
+
+use super::cpu::CpuSteps;
+use super::demand::{Ask, question};
+use super::drive::{DriveModel, DriveSteps};
+use super::fabric::{FabricSteps, Uplinks};
+use super::ports::{Message, PortSteps};
+
+/// What the builders of routes share.
+struct Builder {
+    network: Network,
+    ports: PortSteps,
+    cpu: Option<CpuSteps>,
+    fabric: FabricSteps,
+    drives: DriveSteps,
+    cuts: bool,
+    ready_steps: u32,
+}
+
+/// The largest request that a class can make; of a trace, any size up to the largest there is.
+fn largest_request(class: &Class) -> u64 {
+    match class.load {
+        Load::Trace { .. } => u64::MAX,
+        _ => class.read_sizes.iter().chain(&class.write_sizes).map(|s| s.0).max().unwrap_or(0),
+    }
+}
+
+/// What comes of compiling a design's routes.
+pub(super) struct Compiled {
+    pub network: Network,
+    /// By class: the routes of a read and of a write.
+    pub by_class: Vec<[Route; 2]>,
+    pub uplinks: Option<Uplinks>,
+    /// Steps of a write that waits for a ready message, which others leave out.
+    pub ready_steps: u32,
+}
+
+/// Compiles the routes of all classes. `drive` is the datasheet drive, if there is one; `cuts` says
+/// whether requests are cut at chunk edges.
+pub(super) fn compile(
+    design: &Design,
+    classes: &[Class],
+    drive: Option<&DriveModel>,
+    cuts: bool,
+) -> Compiled {
+    let mut network = Network::new();
+    let ports_count = design.ports.as_ref().map_or(1, |p| p.count);
+    let largest = classes.iter().map(largest_request).max().unwrap_or(0);
+    let ports = PortSteps::add(&mut network, design.ports.as_ref(), largest);
+    let cpu = CpuSteps::add(&mut network, design.cpu.as_ref(), ports_count);
+    let (fabric, uplinks) = FabricSteps::add(&mut network, design.fabric.as_ref());
+    let drives = DriveSteps::add(&mut network, design.drives.as_ref(), drive);
+    let mut builder = Builder { network, ports, cpu, fabric, drives, cuts, ready_steps: 0 };
+    let by_class = classes.iter().map(|class| builder.routes(class)).collect();
+    Compiled { network: builder.network, by_class, uplinks, ready_steps: builder.ready_steps }
+}
+
+impl Builder {
+    /// The routes of a class: read, write.
+    fn routes(&mut self, class: &Class) -> [Route; 2] {
+        let gate = match class.load {
+            Load::Open { in_flight_max: Some(most), .. } => {
+                let name = format!("machines.{}", class.name);
+                Some(self.network.gates(&name, class.machines, u64::from(most)))
+            }
+            _ => None,
+        };
+        Operation::BOTH.map(|operation| {
+            let mut steps = self.admission(gate, true);
+            steps.extend(match operation {
+                Operation::Read => self.read(),
+                Operation::Write => self.write(),
+            });
+            steps.extend(self.admission(gate, false));
+            steps.push(Step::End);
+            self.network.route(&steps)
+        })
+    }
+
+    /// A machine's own limit of requests in flight.
+    fn admission(&self, gate: Option<GateId>, enter: bool) -> Vec<Step> {
+        let (pick, quantity) = (Pick::Ask(question::MACHINE), Quantity::One);
+        gate.into_iter()
+            .map(|gate| {
+                if enter { Step::Take { gate, pick, quantity } } else { Step::Give { gate, pick, quantity } }
+            })
+            .collect()
+    }
+
+    fn read(&mut self) -> Vec<Step> {
+        let network = &mut self.network;
+        let mut steps = self.ports.inward(network, &[Message::to_design(Ask::ReadCommand)]);
+        steps.extend(self.cpu.map(|cpu| cpu.step(Operation::Read)));
+        let mut fragment = self.fabric.down(network, Ask::UplinkSubmission);
+        fragment.extend(self.drives.read(network));
+        fragment.extend(self.fabric.up(network, Ask::UplinkRead));
+        steps.extend(self.at_drives(fragment));
+        let data = Message::to_host(Ask::ReadData).acknowledged_by(Ask::ReadAcknowledgements);
+        steps.extend(self.ports.exchange(&mut self.network, &[data]));
+        steps
+    }
+
+    fn write(&mut self) -> Vec<Step> {
+        let mut steps = self.write_arrives();
+        steps.extend(self.cpu.map(|cpu| cpu.step(Operation::Write)));
+        let network = &mut self.network;
+        let mut fragment = self.fabric.down(network, Ask::UplinkWrite);
+        fragment.extend(self.drives.write(network));
+        fragment.extend(self.fabric.up(network, Ask::UplinkCompletion));
+        steps.extend(self.at_drives(fragment));
+        let response = Message::to_host(Ask::WriteResponse);
+        steps.extend(self.ports.exchange(&mut self.network, &[response]));
+        steps
+    }
+
+    /// A write's data comes with the command, or after a ready message.
+    fn write_arrives(&mut self) -> Vec<Step> {
+        let network = &mut self.network;
+        if !matches!(self.ports, PortSteps::Link { .. }) {
+            return self.ports.inward(network, &[]);
+        }
+        let at_once = self.ports.exchange(
+            network,
+            &[Message::to_design(Ask::WriteWithData).acknowledged_by(Ask::WriteWithDataAcknowledgements)],
+        );
+        let later = self.ports.exchange(
+            network,
+            &[
+                Message::to_design(Ask::WriteCommand),
+                Message::to_host(Ask::WriteReady),
+                Message::to_design(Ask::WriteData).acknowledged_by(Ask::WriteAcknowledgements),
+            ],
+        );
+        // READY skips the patient way (and the skip behind it) for a write that brings its data.
+        let mut steps = vec![Step::Ask(question::READY)];
+        steps.extend(later);
+        steps.push(Step::Skip(at_once.len() as u32));
+        self.ready_steps = steps.len() as u32 - 1;
+        steps.extend(at_once);
+        steps
+    }
+
+    /// Cuts the request at chunk edges and joins its fragments, or sends it whole to one drive.
+    fn at_drives(&mut self, mut fragment: Vec<Step>) -> Vec<Step> {
+        if fragment.is_empty() {
+            return fragment;
+        }
+        if self.cuts {
+            fragment.push(Step::Join);
+            let route = self.network.route(&fragment);
+            return vec![Step::Fork { question: question::FRAGMENTS, route }];
+        }
+        let mut steps: Vec<Step> = self.drives.which().into_iter().collect();
+        steps.extend(fragment);
+        steps
+    }
+}
