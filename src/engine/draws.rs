@@ -12,6 +12,8 @@ use std::convert::Infallible;
 use rand::TryRng;
 
 const GOLDEN: u64 = 0x9E37_79B9_7F4A_7C15;
+/// Odd, with no pattern (from the digits of √3, as the constant above is from √5).
+const STRIDE: u64 = 0xBB67_AE85_84CA_A73B;
 
 /// The 64-bit finaliser of SplitMix64 (variant 13 of Stafford's mixers).
 #[inline]
@@ -54,10 +56,11 @@ impl Key {
         Key(mix(self.0.wrapping_add(Purpose::named(name).0)))
     }
 
-    /// The key of the part with this number (a replication, a request, a fragment).
+    /// The key of the part with this number (a replication, a request, a fragment): a SplitMix64
+    /// sequence with an increment of its own, so that it does not meet the draws of this key.
     #[inline]
     pub const fn numbered(self, number: u64) -> Self {
-        Key(mix(self.0 ^ mix(number.wrapping_mul(GOLDEN).wrapping_add(0xD1B5_4A32_D192_ED03))))
+        Key(mix(self.0.wrapping_add(number.wrapping_mul(STRIDE)).wrapping_add(STRIDE)))
     }
 
     /// The generator for one purpose of this key.

@@ -12,34 +12,18 @@ use super::law::exponential;
 use super::model::{Model, Part, Stop};
 use super::route::{Demand, Discipline, GateId, GroupId, Network, Pick, Quantity, Route, Step};
 use super::sources::Sources;
-use super::station::{Item, Server, Station};
+use super::station::{Item, Station};
 use super::time::{SimDuration, SimTime};
-use super::token::{DETACHED, NONE, Slab, Token};
+use super::token::{DETACHED, NONE, Slab};
 
 /// Marks an event of a station (a turn ends) rather than of a token.
 pub(super) const STATION: u32 = 1 << 31;
-
-/// What a step has served.
-#[derive(Clone, Copy, Default)]
-pub(super) struct Tally {
-    pub visits: u64,
-    pub booked: u64,
-}
-
-/// What Little's law needs of a group, modulo 2^64 (sums of instants overflow, their difference not).
-#[derive(Clone, Copy, Default)]
-pub(super) struct Sojourns {
-    /// Instants at which tokens left less those at which they came, ps: the integral of their number.
-    pub by_events: u64,
-    /// Time promised in a delay or spent at a gate, ps (stations count their own).
-    pub promised: u64,
-}
 
 /// A demand as the event loop wants it: the common laws need no further load.
 #[derive(Clone, Copy)]
 enum Ready {
     Fixed(u64),
-    Exponential { mean_ps: f64, purpose: Purpose },
+    Exponential { mean_ps: f64, stated: u64, purpose: Purpose },
     Listed(u32),
 }
 
@@ -56,7 +40,7 @@ impl Op {
         let ready = match &network.demands[demand as usize] {
             Demand::Drawn(law, _) if law.is_fixed() => Ready::Fixed(law.mean().ps()),
             Demand::Drawn(law, purpose) => match law.exponential_mean() {
-                Some(mean_ps) => Ready::Exponential { mean_ps, purpose: *purpose },
+                Some(mean_ps) => Ready::Exponential { mean_ps, stated: law.mean().ps(), purpose: *purpose },
                 None => Ready::Listed(demand),
             },
             _ => Ready::Listed(demand),
@@ -78,8 +62,8 @@ pub struct Kernel<M: Model> {
     pub(super) slab: Slab<M::Body>,
     pub(super) stations: Vec<Station>,
     gates: Vec<Gate>,
-    pub(super) tallies: Vec<Tally>,
-    pub(super) sojourns: Vec<Sojourns>,
+    /// By station: service charged to nobody, ps.
+    pub(super) charged: Vec<u64>,
     parts: Vec<Part<M::Body>>,
     pub(super) in_system: u64,
     pub(super) arrived: u64,
@@ -97,7 +81,7 @@ impl<M: Model> Kernel<M> {
                 Discipline::Committed => None,
                 Discipline::Turns { quantum } => Some(quantum.ps()),
             };
-            stations.extend((0..group.members).map(|_| Station::new(group.servers, quantum)));
+            stations.extend((0..group.members.max(1)).map(|_| Station::new(group.servers, quantum)));
         }
         let gates = network.gates.iter().map(|&capacity| Gate::new(capacity)).collect();
         let mut sources = Sources::new();
@@ -111,8 +95,7 @@ impl<M: Model> Kernel<M> {
             slab: Slab::new(network.groups.len()),
             stations,
             gates,
-            tallies: vec![Tally::default(); network.steps.len()],
-            sojourns: vec![Sojourns::default(); network.groups.len()],
+            charged: vec![0; network.stations as usize],
             parts: Vec::new(),
             in_system: 0,
             arrived: 0,
@@ -178,18 +161,18 @@ impl<M: Model> Kernel<M> {
         self.sources.reschedule(arrival.next);
         self.in_system += 1;
         self.arrived += 1;
-        let token = self.slab.take(Token {
-            key: arrival.key,
-            born: self.now,
-            body: arrival.body,
-            amount: arrival.amount,
-            members: arrival.members,
-            step: arrival.route.0,
-            parent: NONE,
-            link: NONE,
-            pending: 0,
-            class: arrival.class,
-        });
+        let token = self.slab.take();
+        let place = &mut self.slab.tokens[token as usize];
+        place.key = arrival.key;
+        place.born = self.now;
+        place.body = arrival.body;
+        place.amount = arrival.amount;
+        place.members = arrival.members;
+        place.step = arrival.route.0;
+        place.parent = NONE;
+        place.link = NONE;
+        place.pending = 0;
+        place.class = arrival.class;
         self.advance(ops, token);
     }
 
@@ -197,8 +180,8 @@ impl<M: Model> Kernel<M> {
     #[inline(always)]
     fn resume(&mut self, ops: &[Op], token: u32) {
         let place = &mut self.slab.tokens[token as usize];
-        if let Some(sojourn) = self.sojourns.get_mut(place.link as usize) {
-            sojourn.by_events = sojourn.by_events.wrapping_add(self.now.ps());
+        if let Some(station) = self.stations.get_mut(place.link as usize) {
+            station.by_events = station.by_events.wrapping_add(self.now.ps());
             place.link = NONE;
         }
         self.advance(ops, token);
@@ -207,17 +190,16 @@ impl<M: Model> Kernel<M> {
     /// A turn ends at a station with an explicit queue.
     #[inline(never)]
     fn turn(&mut self, ops: &[Op], station: u32) {
-        let place = &mut self.stations[station as usize];
-        let Server::Turns(turns) = &mut place.server else { return };
-        let (done, next) = turns.turn(self.now.ps());
+        let now = self.now.ps();
+        let Some(turns) = self.stations[station as usize].turns() else { return };
+        let (done, next) = turns.turn(now);
         if let Some(at) = next {
             self.calendar.push(SimTime::from_ps(at), STATION | station);
         }
         let Some(item) = done.filter(|i| i.token != NONE) else { return };
-        let wait = self.now.ps() - item.entered - item.service;
-        place.counts.wait += u128::from(wait);
-        let group = self.slab.tokens[item.token as usize].link as u16;
-        self.book(item.token, group, wait, item.service);
+        let wait = now - item.entered - item.service;
+        self.stations[station as usize].counts.wait.add(wait);
+        self.book(item.token, item.group, wait, item.service);
         self.resume(ops, item.token);
     }
 
@@ -238,8 +220,8 @@ impl<M: Model> Kernel<M> {
             let step = match &ops[at as usize] {
                 Op::Serve { first, pick, group, level, demand } => {
                     let station = first + self.member(*pick, token);
-                    let service = self.demand(demand, at, token);
-                    self.serve(token, *group, station, service, *level);
+                    let (service, stated) = self.demand(demand, token);
+                    self.serve(token, *group, station, service, stated, *level);
                     return;
                 }
                 Op::Other(step) => step,
@@ -266,9 +248,9 @@ impl<M: Model> Kernel<M> {
                 }
                 Step::Ask(question) => place.step += self.model.ask(question, place),
                 Step::Skip(steps) => place.step += steps,
-                Step::Charge { group, pick, demand } => self.charge(token, at, group, pick, demand),
+                Step::Charge { group, pick, demand } => self.charge(token, group, pick, demand),
                 Step::Delay { group, demand } => {
-                    if self.delay(token, at, group, demand) {
+                    if self.delay(token, group, demand) {
                         return;
                     }
                 }
@@ -281,8 +263,9 @@ impl<M: Model> Kernel<M> {
                 Step::Spawn(route) => {
                     let mut copy = *place;
                     (copy.step, copy.parent) = (route.0, DETACHED);
-                    let copy = self.slab.take(copy);
-                    self.advance_another(ops, copy);
+                    let place = self.slab.take();
+                    self.slab.tokens[place as usize] = copy;
+                    self.advance_another(ops, place);
                 }
             }
         }
@@ -304,84 +287,87 @@ impl<M: Model> Kernel<M> {
         }
     }
 
-    /// The service that step `at` asks for, in ps; tallied.
+    /// The service that a step asks for, and its mean as stated, in ps.
     #[inline(always)]
-    fn demand(&mut self, demand: &Ready, at: u32, token: u32) -> u64 {
+    fn demand(&mut self, demand: &Ready, token: u32) -> (u64, u64) {
         let token = &self.slab.tokens[token as usize];
-        let service = match *demand {
-            Ready::Fixed(ps) => ps,
-            Ready::Exponential { mean_ps, purpose } => {
-                exponential(&mut token.key.draws(purpose), mean_ps).ps()
+        match *demand {
+            Ready::Fixed(ps) => (ps, ps),
+            Ready::Exponential { mean_ps, stated, purpose } => {
+                (exponential(&mut token.key.draws(purpose), mean_ps).ps(), stated)
             }
             Ready::Listed(number) => match &self.network.demands[number as usize] {
-                Demand::Drawn(law, purpose) => law.sample(token.key, *purpose),
-                Demand::Asked(number) => self.model.service(*number, token),
-            }
-            .ps(),
-        };
-        let tally = &mut self.tallies[at as usize];
-        tally.visits += 1;
-        tally.booked += service;
-        service
+                Demand::Drawn(law, purpose) => (law.sample(token.key, *purpose).ps(), law.mean().ps()),
+                Demand::Asked(number) => {
+                    let service = self.model.service(*number, token).ps();
+                    (service, service)
+                }
+            },
+        }
     }
 
-    /// The token is in the hands of `group` until the next event that concerns it.
-    #[inline]
-    fn enter(&mut self, token: u32, group: u16) {
-        self.slab.tokens[token as usize].link = u32::from(group);
-        let sojourn = &mut self.sojourns[usize::from(group)];
-        sojourn.by_events = sojourn.by_events.wrapping_sub(self.now.ps());
+    /// The token is in the hands of a station until the next event that concerns it.
+    #[inline(always)]
+    fn enter(&mut self, token: u32, station: u32) -> &mut Station {
+        self.slab.tokens[token as usize].link = station;
+        let place = &mut self.stations[station as usize];
+        place.by_events = place.by_events.wrapping_sub(self.now.ps());
+        place
     }
 
     #[inline(always)]
-    fn serve(&mut self, token: u32, group: u16, station: u32, service: u64, level: u8) {
+    fn serve(&mut self, token: u32, group: u16, station: u32, service: u64, stated: u64, level: u8) {
         let now = self.now.ps();
-        self.enter(token, group);
-        let place = &mut self.stations[station as usize];
+        let place = self.enter(token, station);
         place.counts.arrivals += 1;
+        place.counts.booked += service;
+        place.counts.stated += stated;
         if let Some((start, end)) = place.commit(now, service) {
-            place.counts.wait += u128::from(start - now);
+            place.counts.wait.add(start - now);
             self.book(token, group, start - now, service);
             self.calendar.push(SimTime::from_ps(end), token);
         } else {
-            self.queue(station, Item { token, level, entered: now, service, remaining: service });
+            self.queue(station, Item { token, group, level, entered: now, service, remaining: service });
         }
     }
 
     /// Puts an item into an explicit queue.
     #[inline(never)]
     fn queue(&mut self, station: u32, item: Item) {
-        let place = &mut self.stations[station as usize];
-        place.counts.booked += item.service;
-        if let Server::Turns(turns) = &mut place.server
-            && let Some(at) = turns.arrive(self.now.ps(), item)
-        {
+        let now = self.now.ps();
+        if let Some(at) = self.stations[station as usize].turns().and_then(|t| t.arrive(now, item)) {
             self.calendar.push(SimTime::from_ps(at), STATION | station);
         }
     }
 
     #[inline(never)]
-    fn charge(&mut self, token: u32, at: u32, group: GroupId, pick: Pick, demand: u32) {
+    fn charge(&mut self, token: u32, group: GroupId, pick: Pick, demand: u32) {
         let station = self.network.groups[group.index()].first + self.member(pick, token);
-        let service = self.demand(&Ready::Listed(demand), at, token);
+        let (service, stated) = self.demand(&Ready::Listed(demand), token);
         let now = self.now.ps();
+        self.charged[station as usize] += service;
         let place = &mut self.stations[station as usize];
-        place.counts.charged += service;
+        place.counts.booked += service;
+        place.counts.stated += stated;
         if place.commit(now, service).is_none() {
-            self.queue(station, Item { token: NONE, level: 0, entered: now, service, remaining: service });
+            let nobody = NONE;
+            let remaining = service;
+            self.queue(
+                station,
+                Item { token: nobody, group: group.0, level: 0, entered: now, service, remaining },
+            );
         }
     }
 
     /// Starts a delay; false if it is no time at all.
     #[inline(never)]
-    fn delay(&mut self, token: u32, at: u32, group: GroupId, demand: u32) -> bool {
-        let service = self.demand(&Ready::Listed(demand), at, token);
+    fn delay(&mut self, token: u32, group: GroupId, demand: u32) -> bool {
+        let (service, _) = self.demand(&Ready::Listed(demand), token);
         if service == 0 {
             return false;
         }
-        self.enter(token, group.0);
-        let sojourn = &mut self.sojourns[group.index()];
-        sojourn.promised = sojourn.promised.wrapping_add(service);
+        let station = self.network.groups[group.index()].first;
+        self.enter(token, station).counts.booked += service;
         self.book(token, group.0, 0, service);
         self.calendar.push(self.now + SimDuration::from_ps(service), token);
         true
@@ -429,18 +415,18 @@ impl<M: Model> Kernel<M> {
         for (number, part) in parts.iter().enumerate() {
             // The first fragment keeps the key: a request that is not cut draws as if there were no fork.
             let key = if number == 0 { parent.key } else { parent.key.numbered(number as u64) };
-            let fragment = self.slab.take(Token {
-                key,
-                born: parent.born,
-                body: part.body,
-                amount: part.amount,
-                members: part.members,
-                step: route.0,
-                parent: token,
-                link: NONE,
-                pending: 0,
-                class: parent.class,
-            });
+            let fragment = self.slab.take();
+            let place = &mut self.slab.tokens[fragment as usize];
+            place.key = key;
+            place.born = parent.born;
+            place.body = part.body;
+            place.amount = part.amount;
+            place.members = part.members;
+            place.step = route.0;
+            place.parent = token;
+            place.link = NONE;
+            place.pending = 0;
+            place.class = parent.class;
             self.advance_another(ops, fragment);
         }
         self.parts = parts;

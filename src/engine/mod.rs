@@ -59,6 +59,6 @@ pub use law::{Law, Shape};
 pub use model::{Arrival, Model, Part, Stop};
 pub use observation::Observation;
 pub use route::{Demand, Discipline, GateId, Group, GroupId, Network, Pick, Quantity, Route, Step};
-pub use station::Counts;
+pub use station::{Counts, WideSum};
 pub use time::{PS_PER_S, SimDuration, SimTime};
 pub use token::{MEMBER_SLOTS, Token};

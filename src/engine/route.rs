@@ -208,12 +208,13 @@ impl Network {
         })
     }
 
-    /// Adds a pure delay: time that passes without a queue.
+    /// Adds a pure delay: time that passes without a queue (counted by a station nobody waits at).
     pub fn delay(&mut self, name: &str) -> GroupId {
+        self.stations += 1;
         self.push_group(Group {
             name: name.into(),
             member: String::new(),
-            first: self.stations,
+            first: self.stations - 1,
             members: 0,
             servers: 0,
             discipline: Discipline::Committed,

@@ -8,11 +8,17 @@ use std::collections::VecDeque;
 
 use super::time::SimTime;
 
-/// One station.
+/// One station: a cache line, and more only where it has several servers or takes turns.
 #[derive(Debug)]
+#[repr(align(64))]
 pub(super) struct Station {
-    pub server: Server,
+    /// When the one server is next free, ps.
+    free_at: u64,
+    /// Instants at which tokens left less those at which they came, ps, modulo 2^64 (sums of instants
+    /// overflow, their difference does not): the integral of their number, for Little's law.
+    pub by_events: u64,
     pub counts: Counts,
+    pub more: Option<Box<More>>,
 }
 
 /// What a station has seen since the start.
@@ -22,19 +28,40 @@ pub struct Counts {
     pub arrivals: u64,
     /// Service promised to them and charged, ps.
     pub booked: u64,
-    /// The charged part of it, ps.
-    pub charged: u64,
+    /// The same by the means of the laws that it was drawn from, ps.
+    pub stated: u64,
     /// Time they wait, ps (of an explicit queue: of those that have left).
-    pub wait: u128,
+    pub wait: WideSum,
 }
 
+/// A sum of 128 bits that does not ask for more than the alignment of a `u64`.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct WideSum {
+    low: u64,
+    high: u64,
+}
+
+impl WideSum {
+    /// Adds to the sum.
+    #[inline(always)]
+    pub fn add(&mut self, amount: u64) {
+        let (low, carry) = self.low.overflowing_add(amount);
+        self.low = low;
+        self.high += u64::from(carry);
+    }
+
+    /// The sum.
+    pub fn get(self) -> u128 {
+        u128::from(self.high) << 64 | u128::from(self.low)
+    }
+}
+
+/// A station that is more than one committed server.
 #[derive(Debug)]
-pub(super) enum Server {
-    /// When the server is next free.
-    Single(u64),
+pub(super) enum More {
     /// When each server is next free: a 4-ary heap, the earliest first (see `replace_earliest`).
     Several(Box<[u64]>),
-    Turns(Box<Turns>),
+    Turns(Turns),
 }
 
 /// An explicit queue of two levels, served in turns of at most a quantum.
@@ -52,6 +79,7 @@ pub(super) struct Turns {
 pub(super) struct Item {
     /// The token, or NONE for charged work.
     pub token: u32,
+    pub group: u16,
     pub level: u8,
     pub entered: u64,
     pub service: u64,
@@ -79,54 +107,60 @@ fn replace_earliest(heap: &mut [u64], time: u64) {
 
 impl Station {
     pub fn new(servers: u32, quantum: Option<u64>) -> Self {
-        let server = match (quantum, servers) {
-            (Some(quantum), _) => Server::Turns(Box::new(Turns {
+        let more = match (quantum, servers) {
+            (Some(quantum), _) => Some(More::Turns(Turns {
                 quantum: quantum.max(1),
                 waiting: [VecDeque::new(), VecDeque::new()],
                 serving: None,
                 since: 0,
             })),
-            (None, 1) => Server::Single(0),
+            (None, 0 | 1) => None,
             (None, n) => {
                 let mut heap = vec![0; n as usize];
                 heap.resize((n as usize - 1).div_ceil(4) * 4 + 1, u64::MAX);
-                Server::Several(heap.into())
+                Some(More::Several(heap.into()))
             }
         };
-        Station { server, counts: Counts::default() }
+        Station { free_at: 0, by_events: 0, counts: Counts::default(), more: more.map(Box::new) }
     }
 
     /// Service booked at a committed station, on whichever server is first free: (start, end).
     /// `None` at a station that serves in turns.
     #[inline(always)]
     pub fn commit(&mut self, now: u64, service: u64) -> Option<(u64, u64)> {
-        if let Server::Single(free_at) = &mut self.server {
-            let start = now.max(*free_at);
-            *free_at = start + service;
-            self.counts.booked += service;
-            return Some((start, start + service));
+        if self.more.is_some() {
+            return self.commit_several(now, service);
         }
-        self.commit_several(now, service)
+        let start = now.max(self.free_at);
+        self.free_at = start + service;
+        Some((start, start + service))
     }
 
     #[inline(never)]
     fn commit_several(&mut self, now: u64, service: u64) -> Option<(u64, u64)> {
-        let Server::Several(heap) = &mut self.server else { return None };
+        let Some(More::Several(heap)) = self.more.as_deref_mut() else { return None };
         let start = now.max(heap[0]);
         replace_earliest(heap, start + service);
-        self.counts.booked += service;
         Some((start, start + service))
+    }
+
+    /// The explicit queue, if it has one.
+    pub fn turns(&mut self) -> Option<&mut Turns> {
+        match self.more.as_deref_mut() {
+            Some(More::Turns(turns)) => Some(turns),
+            _ => None,
+        }
     }
 
     /// Work promised but not done at `now`, ps of server time.
     pub fn residual(&self, now: SimTime) -> u64 {
         let now = now.ps();
-        match &self.server {
-            Server::Single(free_at) => free_at.saturating_sub(now),
-            Server::Several(heap) => {
+        match self.more.as_deref() {
+            None => self.free_at.saturating_sub(now),
+            Some(More::Several(heap)) => {
                 heap.iter().filter(|t| **t != u64::MAX).map(|t| t.saturating_sub(now)).sum()
             }
-            Server::Turns(turns) => {
+            Some(More::Turns(turns)) => {
                 let waiting: u64 = turns.waiting.iter().flatten().map(|i| i.remaining).sum();
                 let serving = turns.serving.map_or(0, |i| i.remaining.saturating_sub(now - turns.since));
                 waiting + serving
@@ -200,10 +234,25 @@ mod tests {
     }
 
     #[test]
+    fn a_wide_sum_carries() {
+        let mut sum = WideSum::default();
+        for amount in [u64::MAX, 1, 7, u64::MAX] {
+            sum.add(amount);
+        }
+        assert_eq!(sum.get(), 2 * u128::from(u64::MAX) + 8);
+    }
+
+    #[test]
+    fn a_station_is_one_cache_line() {
+        assert_eq!(size_of::<Station>(), 64);
+    }
+
+    #[test]
     fn a_long_item_lets_others_in_after_each_quantum() {
         let mut turns =
             Turns { quantum: 10, waiting: [VecDeque::new(), VecDeque::new()], serving: None, since: 0 };
-        let item = |token, level, service| Item { token, level, entered: 0, service, remaining: service };
+        let item =
+            |token, level, service| Item { token, group: 0, level, entered: 0, service, remaining: service };
         assert_eq!(turns.arrive(0, item(1, 0, 25)), Some(10));
         assert_eq!(turns.arrive(3, item(2, 0, 5)), None);
         assert_eq!(turns.arrive(4, item(3, 1, 7)), None);

@@ -57,27 +57,27 @@ impl<B: Copy + Default> Slab<B> {
         Slab { tokens: Vec::new(), rows: Vec::new(), lines: groups.div_ceil(4), groups, free: NONE }
     }
 
-    /// Takes a place and puts `token` there, its row all zero.
+    /// Takes a place, its row all zero. The caller writes every field of the token where it stands: a
+    /// token made elsewhere and copied would wait for its own stores.
     #[inline]
-    pub fn take(&mut self, token: Token<B>) -> u32 {
+    pub fn take(&mut self) -> u32 {
         let slot = self.free;
-        if slot == NONE {
-            return self.grow(token);
-        }
-        let place = &mut self.tokens[slot as usize];
+        let Some(place) = self.tokens.get(slot as usize) else { return self.grow() };
         self.free = place.link;
-        *place = token;
         let at = slot as usize * self.lines;
-        for line in &mut self.rows[at..at + self.lines] {
-            *line = Line::default();
+        match &mut self.rows[at..at + self.lines] {
+            // Small networks have one line or two: cleared in place, without a call.
+            [line] => *line = Line::default(),
+            [one, two] => (*one, *two) = (Line::default(), Line::default()),
+            lines => lines.fill(Line::default()),
         }
         slot
     }
 
     #[cold]
-    fn grow(&mut self, token: Token<B>) -> u32 {
+    fn grow(&mut self) -> u32 {
         let slot = self.tokens.len() as u32;
-        self.tokens.push(token);
+        self.tokens.push(Token::default());
         self.rows.resize(self.rows.len() + self.lines, Line::default());
         slot
     }

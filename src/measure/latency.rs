@@ -54,9 +54,8 @@ impl Latencies {
     pub fn record(&mut self, ps: u64) {
         self.count += 1;
         self.sum_ps += u128::from(ps);
-        // To the nearest nanosecond, so that the middle of a bucket carries no bias. Dividing first
-        // keeps the sum inside 64 bits.
-        let ns = ps / PS_PER_NS + u64::from(ps % PS_PER_NS >= PS_PER_NS / 2);
+        // To the nearest nanosecond, so that the middle of a bucket carries no bias.
+        let ns = ps.saturating_add(PS_PER_NS / 2) / PS_PER_NS;
         // Recording fails only where memory cannot be addressed; such a value still counts.
         if ns > LONGEST_NS || self.histogram.record(ns).is_err() {
             self.beyond_range += 1;

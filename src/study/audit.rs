@@ -88,30 +88,34 @@ fn little_of_groups(network: &Network, replications: &[Replication]) -> Vec<Audi
 }
 
 fn utilisation(network: &Network, index: usize, group: &Group, replications: &[Replication]) -> AuditRow {
-    let (mut stated, mut variance) = (0.0, 0.0);
-    for (number, step) in network.steps().iter().enumerate() {
-        let (Step::Serve { group: at, demand, .. } | Step::Charge { group: at, demand, .. }) = step else {
-            continue;
-        };
-        if at.index() != index {
-            continue;
-        }
-        for (opened, closed) in replications.iter().filter_map(window) {
-            let visits = (closed.visits[number] - opened.visits[number]) as f64;
-            match &network.demands()[*demand as usize] {
-                Demand::Drawn(law, _) => {
-                    stated += visits * law.mean_ps();
-                    variance += visits * law.scv() * law.mean_ps().powi(2);
-                }
-                Demand::Asked(_) => stated += (closed.booked[number] - opened.booked[number]) as f64,
-            }
+    let (mut stated, mut arrivals) = (0.0, 0.0);
+    for (opened, closed) in replications.iter().filter_map(window) {
+        for station in group.first as usize..(group.first + group.members) as usize {
+            let (before, after) = (&opened.stations[station], &closed.stations[station]);
+            stated += (after.stated - before.stated) as f64;
+            arrivals += (after.arrivals - before.arrivals) as f64;
         }
     }
     let work = work(group, replications);
     let base = stated.max(1.0);
-    let allowed = (6.0 * variance.sqrt() + work.at_edges + 1.0) / base + 1e-9;
+    let deviation = (arrivals * largest_variance(network, index)).sqrt();
+    let allowed = (6.0 * deviation + work.at_edges + 1.0) / base + 1e-9;
     let error = (work.busy - stated).abs() / base;
     AuditRow { law: "utilisation".into(), station: group.name.clone(), error, allowed, ok: error <= allowed }
+}
+
+/// Variance of the widest law that is drawn at a group, ps².
+fn largest_variance(network: &Network, index: usize) -> f64 {
+    let of = |step: &Step| match step {
+        Step::Serve { group, demand, .. } | Step::Charge { group, demand, .. } if group.index() == index => {
+            match &network.demands()[*demand as usize] {
+                Demand::Drawn(law, _) => law.scv() * law.mean_ps().powi(2),
+                Demand::Asked(_) => 0.0,
+            }
+        }
+        _ => 0.0,
+    };
+    network.steps().iter().map(of).fold(0.0, f64::max)
 }
 
 fn blame(replications: &[Replication]) -> AuditRow {

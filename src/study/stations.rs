@@ -103,7 +103,7 @@ impl MemberUse {
         self.arrivals += after.arrivals - before.arrivals;
         self.booked_ps += booked as f64;
         self.busy_ps += booked as f64 + opened.residual[station] as f64 - closed.residual[station] as f64;
-        self.wait_ps += (after.wait - before.wait) as f64;
+        self.wait_ps += (after.wait.get() - before.wait.get()) as f64;
     }
 }
 
