@@ -7,12 +7,12 @@ use super::draws::Purpose;
 use super::law::Law;
 use super::time::SimDuration;
 
-/// A group of like stations ("24 drives"): one row of blame, one row of the answer.
+/// A group of like stations ("24 tellers"): one row of blame, one row of the answer.
 #[derive(Clone, Debug)]
 pub struct Group {
     /// Its name.
     pub name: String,
-    /// What a member is called ("drive").
+    /// What a member is called ("teller").
     pub member: String,
     /// Place of the first member among all stations.
     pub first: u32,

@@ -57,7 +57,7 @@ impl<B: Copy + Default> Slab<B> {
         Slab { tokens: Vec::new(), rows: Vec::new(), lines: groups.div_ceil(4), groups, free: NONE }
     }
 
-    /// Takes a place, its row all zero. The caller writes every field of the token where it stands: a
+    /// Takes a place, its row all zero. The caller fills every field of the token where it stands: a
     /// token made elsewhere and copied would wait for its own stores.
     #[inline]
     pub fn take(&mut self) -> u32 {

@@ -3,7 +3,8 @@
 use super::schema::{self, Default, Kind, ROWS, Row};
 use super::spelling::nearest;
 
-/// What a scenario key means: words, unit, range, default, source; of a table, its keys.
+/// What a scenario key means: words, unit, range, default, source; of a table, its keys; of nothing,
+/// every key in a line.
 ///
 /// `class.load.rate`, `class.NAME.load.rate` and `class.ticketing-db.load.rate` are one key.
 ///
@@ -11,6 +12,9 @@ use super::spelling::nearest;
 /// There is no such key: the message offers the nearest ones.
 pub fn explain(key: &str) -> Result<String, String> {
     let key = key.trim().trim_matches('.');
+    if key.is_empty() {
+        return Ok(every_key());
+    }
     if let Some(row) = find(key) {
         return Ok(describe(row, key));
     }
@@ -21,6 +25,13 @@ pub fn explain(key: &str) -> Result<String, String> {
         return Err(format!("`{key}` is not yet supported by this version of forebay"));
     }
     Err(unknown(key))
+}
+
+/// Every key and its words, in the order of a scenario.
+fn every_key() -> String {
+    let width = ROWS.iter().map(|row| row.path.len()).max().unwrap_or(0);
+    let lines = ROWS.iter().map(|row| format!("{:width$}  {}", row.path, row.words));
+    lines.collect::<Vec<_>>().join("\n")
 }
 
 /// The row of a key as the user may spell it.

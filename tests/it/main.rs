@@ -2,14 +2,35 @@
 //!
 //! | module | holds |
 //! | --- | --- |
+//! | `arrows` | the walls between the rooms, read from the source |
+//! | `cli` | help, errors, JSON, exit statuses, as a user meets them |
+//! | `coverage` | 95 % intervals hold the truth as often as they promise |
+//! | `determinism` | the same seed gives the same bytes on any number of threads |
+//! | `drives` | a datasheet drive, alone, returns its ratings |
+//! | `held_out` | textbook scenarios that are not shipped |
 //! | `measure` | intervals that cover, verdicts that are right, broken estimators that are caught |
+//! | `networks` | the engine alone against sojourn times from outside |
 //! | `report` | the answer on the terminal, the JSON against its schema, the CSV |
+//! | `saturation` | overload ends in seconds, in bounded memory, and is not imagined |
 //! | `scenario_errors` | malformed scenarios, and what is said about them |
 //! | `theory` | closed forms against rows from textbooks and standards |
 //! | `traces` | reading and replaying the shipped block traces |
 
+#[path = "../support/program.rs"]
+mod program;
+#[path = "../support/runs.rs"]
+mod runs;
+
+mod arrows;
+mod cli;
+mod coverage;
+mod determinism;
+mod drives;
+mod held_out;
 mod measure;
+mod networks;
 mod report;
+mod saturation;
 mod scenario_errors;
 mod theory;
 mod traces;

@@ -198,6 +198,8 @@ fn stable_queues_are_not_called_saturated_and_overloaded_ones_are() {
 fn broken_saturation_rules_call_stable_queues_saturated() {
     let any_growth = count(&drifts(0.95, 40_000, 8, EXPERIMENTS), |drift| drift.growth.value > 0.0);
     assert!(any_growth > 100, "{any_growth} of {EXPERIMENTS}");
-    let no_threshold = count(&drifts(0.99, 40_000, 8, EXPERIMENTS), |drift| drift.growth.low > 0.0);
-    assert!(no_threshold > 4, "{no_threshold} of {EXPERIMENTS}");
+    // One side of a 95 % interval: 10 of 400 expected, where the rule allows itself one (above). At most 1
+    // has probability 5e-4.
+    let no_threshold = count(&drifts(0.95, 40_000, 8, EXPERIMENTS), |drift| drift.growth.low > 0.0);
+    assert!(no_threshold > 1, "{no_threshold} of {EXPERIMENTS}");
 }
