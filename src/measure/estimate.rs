@@ -71,13 +71,13 @@ impl fmt::Display for Reason {
         match self {
             Reason::Nothing => write!(f, "no request was measured"),
             Reason::OneReplication => write!(f, "an interval needs at least 2 replications"),
-            Reason::FewBeyond(n) => {
-                write!(f, "only {n} requests lie beyond this percentile ({FEWEST_BEYOND} needed)")
+            // Without the count, so that all figures with this reason share one footnote.
+            Reason::FewBeyond(_) => {
+                write!(f, "fewer than {FEWEST_BEYOND} requests lie beyond this percentile")
             }
-            Reason::FewBeyondInOne(n) => write!(
-                f,
-                "one replication has only {n} requests beyond this percentile ({FEWEST_BEYOND_EACH} needed)"
-            ),
+            Reason::FewBeyondInOne(_) => {
+                write!(f, "a replication has fewer than {FEWEST_BEYOND_EACH} requests beyond this percentile")
+            }
             Reason::Unfinished(n) => write!(f, "{n} requests had not finished when the run ended"),
             Reason::AboveRange => write!(f, "longer than one hour"),
         }
@@ -242,10 +242,7 @@ mod tests {
         assert_eq!(refused(&[&small, &large], 0.99), Reason::FewBeyondInOne(9));
         assert_eq!(refused(&[&large], 0.99), Reason::OneReplication);
         assert_eq!(refused(&[], 0.99), Reason::Nothing);
-        assert_eq!(
-            Reason::FewBeyond(180).to_string(),
-            "only 180 requests lie beyond this percentile (200 needed)"
-        );
+        assert_eq!(Reason::FewBeyond(180).to_string(), "fewer than 200 requests lie beyond this percentile");
     }
 
     #[test]

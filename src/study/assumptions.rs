@@ -34,10 +34,13 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
                 class.name,
                 together * 100.0
             )),
-            Load::Trace { repeat: false, .. } => said.push(format!(
-                "{}: the trace is played once, so the intervals hold for this trace and no other",
-                class.name
-            )),
+            Load::Trace { repeat, .. } => {
+                let once = if *repeat { "" } else { "; played once, the intervals hold for this trace only" };
+                said.push(format!(
+                    "{}: requests come at their recorded times, whatever this design answers{once}",
+                    class.name
+                ));
+            }
             _ => {}
         }
     }

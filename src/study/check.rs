@@ -22,8 +22,7 @@ pub fn check(scenario: &Scenario) -> Result<CheckOutcome, StudyError> {
     let kinds = mix::stated(&setting, &offered);
     let found = kinds.map_or_else(Vec::new, |kinds| ceilings(&scenario.design, &setting.plan, &kinds));
     let lowest = found.iter().min_by(|a, b| a.iops.total_cmp(&b.iops));
-    let mut notes: Vec<String> =
-        setting.traces.iter().flatten().flat_map(|t| t.notes().iter().cloned()).collect();
+    let mut notes = setting.trace_notes();
     if found.is_empty() {
         notes.push(
             "no static ceilings: open and closed classes together leave the mix of requests open; `run` measures it"

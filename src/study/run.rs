@@ -42,8 +42,7 @@ pub fn run(scenario: &Scenario, context: &Context) -> Result<RunOutcome, StudyEr
 
 fn replicate(setting: &Setting, context: &Context) -> (Vec<Replication>, Course) {
     let run = &setting.scenario.run;
-    let mut notes: Vec<String> =
-        setting.traces.iter().flatten().flat_map(|t| t.notes().iter().cloned()).collect();
+    let mut notes = setting.trace_notes();
     let once = played_once(setting);
     let needs_pilot = once.is_none() && (run.warm_up == Auto::Auto || run.length == Auto::Auto);
     let pilot = needs_pilot.then(|| {

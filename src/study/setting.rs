@@ -56,6 +56,17 @@ impl<'a> Setting<'a> {
         Ok(Setting { scenario, plan, traces: load_traces(scenario)?, scale: 1.0, interrupted })
     }
 
+    /// What reading the traces had to say, each with its trace.
+    pub fn trace_notes(&self) -> Vec<String> {
+        let mut notes = Vec::new();
+        for (class, trace) in self.scenario.classes.iter().zip(&self.traces) {
+            if let (Load::Trace { name, .. }, Some(trace)) = (&class.load, trace) {
+                notes.extend(trace.notes().iter().map(|note| format!("trace {name}: {note}")));
+            }
+        }
+        notes
+    }
+
     /// Most requests a replication may hold: closed loops hold what they hold.
     pub fn backlog_max(&self) -> u64 {
         let tokens = |class: &crate::scenario::Class| match class.load {

@@ -52,12 +52,10 @@ fn assert_agrees(network: &str, expected: &[Expected]) {
             "{network} {percentile:?}: {value:.4} in {low:.4} to {high:.4}, reference {reference} ± {error}"
         );
         assert!(agrees(&found, reference, error), "{network} {percentile:?}: {low} to {high}, {reference}");
-        // The same test catches a bias of 3 %: in either direction, the reference itself would be missed.
-        for bias in [0.97, 1.03] {
-            assert!(
-                !agrees(&found, reference * bias, error),
-                "{network} {percentile:?} takes a bias of {bias}"
-            );
+        // The same test catches a bias of 3 % (6 % of the p99.9): the reference itself would be missed.
+        let bias = if percentile == Some(0.999) { 0.06 } else { 0.03 };
+        for factor in [1.0 - bias, 1.0 + bias] {
+            assert!(!agrees(&found, reference * factor, error), "{network} {percentile:?} × {factor}");
         }
     }
 }
@@ -65,7 +63,7 @@ fn assert_agrees(network: &str, expected: &[Expected]) {
 /// Claim:   sojourn times in M/M/1 at load 0.8 are exponential with a mean of 5 services.
 /// Method:  t at 99.99 % over 24 seeds (1 to 24) of a million requests, the first tenth left out.
 /// Alarm:   1e-4 a figure, 4 figures: 4e-4 whenever draws change.
-/// Catches: a bias of 3 % in any of them (the test says so itself).
+/// Catches: a bias of 3 % in any of them, 6 % in the p99.9 (the test says so itself).
 #[test]
 fn one_queue_has_the_sojourn_times_of_theory() {
     let mut expected: Vec<Expected> =
@@ -78,7 +76,7 @@ fn one_queue_has_the_sojourn_times_of_theory() {
 ///          a separate program found (20 runs of 10^7 requests, standard errors as given).
 /// Method:  t at 99.99 % over 24 seeds of a million requests, the reference's own error allowed for.
 /// Alarm:   2e-4 a figure, 4 figures: 8e-4 whenever draws change.
-/// Catches: a bias of 3 % in any of them; Poisson input taken at every station would be 0.2 % too high.
+/// Catches: a bias of 3 % in any of them, 6 % in the p99.9; Poisson input taken at every station would be 0.2 % too high.
 #[test]
 fn a_path_of_stations_has_the_sojourn_times_of_an_independent_program() {
     let expected = [
@@ -91,7 +89,7 @@ fn a_path_of_stations_has_the_sojourn_times_of_an_independent_program() {
 }
 
 /// Claim:   the same with a fork to 6 of 24 members and a join.
-/// Method:  as above. Alarm: 8e-4. Catches: a bias of 3 % in any of them.
+/// Method:  as above. Alarm: 8e-4. Catches: a bias of 3 % in any of them, 6 % in the p99.9.
 #[test]
 fn a_path_with_fork_and_join_has_the_sojourn_times_of_an_independent_program() {
     let expected = [
