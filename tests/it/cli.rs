@@ -58,14 +58,24 @@ fn statuses_tell_how_it_ended() {
 fn json_on_stdout_is_alone_and_fits_its_schema() {
     let (status, out, _) = said(&["run", MM1, "--json", "-"]);
     assert_eq!(status, Some(0));
-    let value: serde_json::Value = serde_json::from_str(&out).expect("JSON and nothing else");
-    let schema = std::fs::read_to_string("schema/run.schema.json").expect("the schema");
+    assert_fits(&out, "schema/run.schema.json");
+    assert_fits(
+        &said(&["check", "workloads/emberley-replay.toml", "--json", "-"]).1,
+        "schema/check.schema.json",
+    );
+    assert_fits(&said(&["verify", "--only", "closed-jain-5", "--json", "-"]).1, "schema/verify.schema.json");
+    let (_, csv, _) = said(&["run", MM1, "--csv", "-"]);
+    assert!(csv.starts_with("class,operation,requests,iops,mean_us"), "{csv}");
+}
+
+/// The text is JSON, nothing else, and fits the schema.
+fn assert_fits(text: &str, schema: &str) {
+    let value: serde_json::Value = serde_json::from_str(text).expect("JSON and nothing else");
+    let schema = std::fs::read_to_string(schema).expect("the schema");
     let schema: serde_json::Value = serde_json::from_str(&schema).expect("JSON");
     let validator = jsonschema::validator_for(&schema).expect("a schema");
     let errors: Vec<String> = validator.iter_errors(&value).map(|e| e.to_string()).collect();
     assert!(errors.is_empty(), "{errors:?}");
-    let (_, csv, _) = said(&["run", MM1, "--csv", "-"]);
-    assert!(csv.starts_with("class,operation,requests,iops,mean_us"), "{csv}");
 }
 
 #[test]

@@ -54,6 +54,7 @@ const FIXTURES: &[(&str, usize, &str)] = &[
     ("class_of_nothing", 4, r#"is missing"#),
     ("objective_of_nothing", 1, r#"never asks for a write"#),
     ("objective_during_unknown_fault", 1, r#"unknown fault or phase"#),
+    ("worst_of_too_many", 1, r#"too many to find the worst"#),
     ("no_class", 1, r#"there is no [[class]]"#),
     ("empty_design", 1, r#"the design is empty"#),
     ("no_design", 1, r#"there is no [design]"#),

@@ -9,8 +9,8 @@ use crate::report::sheet::{Sheet, Tone};
 use crate::report::text::{clean, plural, shorten};
 
 /// What every answer ends with.
-const CAUTION: &str = "Figures are estimates from a model: accept on measured results; keep backups; \
-                       follow the maker's and the site's rules.";
+const CAUTION: &str = "Figures are estimates from a model: accept on measured results; keep backups, for \
+                       protection is not a backup; follow the maker's and the site's rules.";
 
 /// Columns of the digest that are shown: enough to tell two scenarios apart.
 const DIGEST_SHOWN: usize = 12;
@@ -38,7 +38,13 @@ fn carried(sheet: &mut Sheet, outcome: &RunOutcome) {
     let verdict = &outcome.verdict;
     let mut words = format!("{} requests/s", format_figure(&outcome.carried.iops, 1.0, " ± "));
     if let Some(offered) = outcome.offered.iops {
-        words.push_str(&format!(" of {} offered", format_significant(offered)));
+        let offered_shown = format_significant(offered);
+        // Closed classes are carried too, and offer nothing that could be stated.
+        if outcome.carried.iops.value.is_some_and(|carried| carried > 1.05 * offered) {
+            words.push_str(&format!(", of which open and trace classes offer {offered_shown}"));
+        } else {
+            words.push_str(&format!(" of {offered_shown} offered"));
+        }
     }
     if let Some(ceiling) = verdict.static_ceiling_iops {
         let by =

@@ -40,6 +40,9 @@ fn read_objective(
     if let (Some(operation), Some(list)) = (operation?, classes) {
         check_occurs(reader, section, operation, list.get(class)?)?;
     }
+    if let (Some(Over::WorstMachine), Some(list)) = (over, classes) {
+        check_machines(reader, section, list.get(class)?)?;
+    }
     Some(Objective {
         class,
         operation: operation?,
@@ -75,6 +78,23 @@ fn during(reader: &mut Reader, section: &Section) -> Option<String> {
         return reader.report(Diagnostic::at(&entry.node.at, title, "expected \"healthy\" or \"any\""));
     }
     reader.choice(section, "during", &known).map(str::to_owned)
+}
+
+/// Most machines of a class whose worst one is wanted: each needs histograms of its own in every
+/// replication (project choice: half a GiB).
+const WORST_OF_MOST: u32 = 2_000;
+
+fn check_machines(reader: &mut Reader, section: &Section, class: &Class) -> Option<()> {
+    if class.machines <= WORST_OF_MOST {
+        return Some(());
+    }
+    let at = reader.place(section, "over");
+    let title =
+        format!("class \"{}\" has {} machines, too many to find the worst", class.name, class.machines);
+    let help = "\"class\" pools them; or describe a part of the machines as a class of its own".to_owned();
+    reader.report(
+        Diagnostic::at(&at, title, format!("expected {WORST_OF_MOST} machines at most")).help(Some(help)),
+    )
 }
 
 /// A percentile of requests that a class never makes does not exist.
