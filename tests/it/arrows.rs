@@ -88,7 +88,7 @@ fn files(folder: &Path) -> Vec<(String, String)> {
 
 /// A line without its comment. Two slashes within an open quote are no comment.
 fn code(line: &str) -> &str {
-    let comment = line.match_indices("//").find(|(at, _)| line[..*at].matches('"').count() % 2 == 0);
+    let comment = line.match_indices("//").find(|(at, _)| line[..*at].matches('"').count().is_multiple_of(2));
     comment.map_or(line, |(at, _)| &line[..at])
 }
 

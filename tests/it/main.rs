@@ -16,6 +16,8 @@
 //! | `theory` | closed forms against rows from textbooks and standards |
 //! | `traces` | reading and replaying the shipped block traces |
 
+#![expect(clippy::print_stdout, reason = "the figures that a statistical test found are part of its record")]
+
 #[path = "../support/program.rs"]
 mod program;
 #[path = "../support/runs.rs"]
