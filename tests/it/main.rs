@@ -10,6 +10,7 @@
 //! | `held_out` | textbook scenarios that are not shipped |
 //! | `measure` | intervals that cover, verdicts that are right, broken estimators that are caught |
 //! | `networks` | the engine alone against sojourn times from outside |
+//! | `path` | what each component adds to a request's way |
 //! | `report` | the answer on the terminal, the JSON against its schema, the CSV |
 //! | `saturation` | overload ends in seconds, in bounded memory, and is not imagined |
 //! | `scenario_errors` | malformed scenarios, and what is said about them |
@@ -31,6 +32,7 @@ mod drives;
 mod held_out;
 mod measure;
 mod networks;
+mod path;
 mod report;
 mod saturation;
 mod scenario_errors;
