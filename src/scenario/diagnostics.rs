@@ -156,7 +156,9 @@ impl Diagnostics {
         if let Some(help) = &diagnostic.help {
             group = group.element(Level::HELP.message(help.as_str()));
         }
-        renderer.render(&[group])
+        let text = renderer.render(&[group]);
+        // Without line numbers the library leaves no margin before its arrow.
+        if diagnostic.label.is_none() { text.replacen('\n', "\n ", 1) } else { text }
     }
 
     /// Adds the line of a label; of a text over several lines, the first.
