@@ -46,8 +46,10 @@ pub(super) fn run(setting: &Setting) -> Pilot {
             || length >= setting.scenario.run.length_max
             || setting.interrupted.load(Ordering::Relaxed);
         if cut.is_some() || is_last {
+            // Overloaded there is nothing to settle to, and waiting only fills the backlog.
+            let cut_at = if overloaded { Some(0) } else { cut };
             return Pilot {
-                warm_up: warm_up(length, cut),
+                warm_up: warm_up(length, cut_at),
                 settled: cut.is_some(),
                 rates: rates(&replications),
                 overloaded,

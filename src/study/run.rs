@@ -52,13 +52,7 @@ fn replicate(setting: &Setting, context: &Context) -> (Vec<Replication>, Course)
     let warm_up = match (run.warm_up, &pilot) {
         (Auto::Given(span), _) => span,
         (Auto::Auto, Some(pilot)) => {
-            if !pilot.settled && !pilot.overloaded {
-                notes.push(format!(
-                    "not settled: the start-up is not over after {:.3} s, half of the longest pilot; state a \
-                     longer `run.warm_up`",
-                    pilot.warm_up.secs()
-                ));
-            }
+            notes.extend(not_settled(pilot));
             pilot.warm_up
         }
         (Auto::Auto, None) => SimDuration::ZERO,
@@ -97,6 +91,18 @@ fn replicate(setting: &Setting, context: &Context) -> (Vec<Replication>, Course)
         notes,
     };
     (replications, course)
+}
+
+/// Advice, if the pilot never saw the start-up end.
+fn not_settled(pilot: &Pilot) -> Option<String> {
+    let words = || {
+        format!(
+            "not settled: the start-up is not over after {:.3} s, half of the longest pilot; state a longer \
+             `run.warm_up`",
+            pilot.warm_up.secs()
+        )
+    };
+    (!pilot.settled && !pilot.overloaded).then(words)
 }
 
 /// The time in which every trace that is played once has been played, if there is one.
