@@ -44,7 +44,7 @@ fn the_starter_loads_as_it_is() {
     assert_eq!(part.capacity, 3_840_000_000_000);
     assert_eq!(part.warranty_years, 5.0);
     assert_eq!(scenario.objectives[1].operation, None);
-    assert_eq!(scenario.objectives[1].over, Over::WorstMachine);
+    assert_eq!(scenario.objectives[1].over, Over::Class);
     let desktops = &scenario.classes[1];
     assert_eq!(desktops.read_sizes, [(4096, 0.6), (32768, 0.4)]);
     assert_eq!(desktops.write_sizes, [(4096, 0.9), (16384, 0.1)]);
