@@ -9,6 +9,9 @@ use super::{Color, Common, Ending};
 /// Width of the answer where stdout is not a terminal.
 const PLAIN_WIDTH: usize = 100;
 
+/// More threads than any machine has cores to spare only take memory.
+const THREADS_MAX: usize = 1024;
+
 /// Where and how to write.
 pub(super) struct Output {
     json: Option<String>,
@@ -25,8 +28,8 @@ impl Output {
         if is_stdout(&common.json) && is_stdout(&common.csv) {
             return Err("`--json -` and `--csv -` both want stdout\n  help: give one of them a file".into());
         }
-        if common.threads == Some(0) {
-            return Err("`--threads` is 0: expected 1 or more".into());
+        if let Some(threads) = common.threads.filter(|n| !(1..=THREADS_MAX).contains(n)) {
+            return Err(format!("`--threads` is {threads}: expected 1 to {THREADS_MAX}"));
         }
         let wants = |is_terminal: bool| match common.color {
             Color::Always => true,

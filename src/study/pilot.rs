@@ -6,7 +6,7 @@ use std::sync::atomic::Ordering;
 use rayon::prelude::*;
 
 use crate::engine::{SimDuration, SimTime, Stop};
-use crate::measure::warmup;
+use crate::measure::{Drift, warmup};
 use crate::scenario::{Arrivals, Load};
 
 use super::replication::Replication;
@@ -30,7 +30,7 @@ pub(super) struct Pilot {
     pub settled: bool,
     /// Requests per second by class and operation (class × 2 + operation).
     pub rates: Vec<f64>,
-    /// The backlog ran away.
+    /// The backlog ran away, or grew.
     pub overloaded: bool,
 }
 
@@ -39,7 +39,7 @@ pub(super) fn run(setting: &Setting) -> Pilot {
     let mut length = first_length(setting);
     for doubling in 0.. {
         let replications = replicate(setting, length);
-        let overloaded = replications.iter().any(|r| r.stop == Stop::Backlog);
+        let overloaded = is_overloaded(setting, &replications);
         let cut = warmup::truncation(&series(&replications));
         let is_last = overloaded
             || doubling == DOUBLINGS
@@ -58,6 +58,13 @@ pub(super) fn run(setting: &Setting) -> Pilot {
         length = SimDuration::from_ps(length.ps().saturating_mul(2));
     }
     unreachable!("the last doubling returns")
+}
+
+/// The backlog ran away, or plainly grows: a longer pilot would only show more of it.
+fn is_overloaded(setting: &Setting, replications: &[Replication]) -> bool {
+    let watches: Vec<_> = replications.iter().filter_map(Replication::watch).collect();
+    replications.iter().any(|r| r.stop == Stop::Backlog)
+        || Drift::estimate(&watches, setting.scenario.run.confidence).is_some_and(|d| d.is_growing())
 }
 
 /// MSER-5 cuts where the standard error of what remains is least, which leaves a little of a weak

@@ -50,6 +50,9 @@ fn statuses_tell_how_it_ended() {
     assert_eq!(said(&["check", &stable, "--set", "class.requests.load.rate=\"200000/s\""]).0, Some(1));
     assert_eq!(said(&["run", &folder.path("absent.toml")]).0, Some(2));
     assert_eq!(said(&["frobnicate"]).0, Some(2));
+    for threads in ["0", "1000000"] {
+        assert_eq!(said(&["run", &stable, "--threads", threads]).0, Some(2), "{threads} threads");
+    }
     assert_eq!(said(&["verify", "--only", "mm1-0.5"]).0, Some(0));
     assert_eq!(said(&["verify", "--only", "nothing of that name"]).0, Some(2));
 }
