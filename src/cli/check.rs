@@ -3,7 +3,7 @@
 use crate::report::{csv, json, terminal};
 use crate::study;
 
-use super::output::{Output, complain};
+use super::output::{Output, refuse};
 use super::{Common, Ending, ScenarioArgs};
 
 pub(super) fn check(args: &ScenarioArgs, common: &Common, output: &Output) -> Ending {
@@ -13,10 +13,7 @@ pub(super) fn check(args: &ScenarioArgs, common: &Common, output: &Output) -> En
     };
     let outcome = match study::check(&scenario) {
         Ok(outcome) => outcome,
-        Err(error) => {
-            complain(&format!("error: {error}"));
-            return Ending::BadInput;
-        }
+        Err(error) => return refuse(error),
     };
     let delivered = output.deliver(
         |style| terminal::check(&outcome, style),

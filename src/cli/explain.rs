@@ -5,7 +5,7 @@ use clap::Args;
 use crate::scenario;
 
 use super::Ending;
-use super::output::{Output, complain, put};
+use super::output::{put, refuse};
 
 #[derive(Args)]
 pub(super) struct ExplainArgs {
@@ -13,12 +13,9 @@ pub(super) struct ExplainArgs {
     key: Option<String>,
 }
 
-pub(super) fn explain(args: &ExplainArgs, _output: &Output) -> Ending {
+pub(super) fn explain(args: &ExplainArgs) -> Ending {
     match scenario::explain(args.key.as_deref().unwrap_or("")) {
         Ok(text) => put("-", &format!("{}\n", text.trim_end())).err().unwrap_or(Ending::Well),
-        Err(message) => {
-            complain(&format!("error: {message}"));
-            Ending::BadInput
-        }
+        Err(message) => refuse(message),
     }
 }

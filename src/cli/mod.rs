@@ -133,10 +133,7 @@ pub fn main() -> ExitCode {
     let cli = Cli::parse();
     let output = match Output::new(&cli.common) {
         Ok(output) => output,
-        Err(message) => {
-            output::complain(&format!("error: {message}"));
-            return Ending::BadInput.into();
-        }
+        Err(message) => return output::refuse(message).into(),
     };
     if let Some(threads) = cli.common.threads {
         // Fails only if a pool exists already, and none does yet.
@@ -148,7 +145,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::check(args, &cli.common, &output),
         Command::Run(args) => run::run(args, &cli.common, &output, &interrupted),
         Command::Verify(args) => verify::verify(args, &output, &interrupted),
-        Command::Explain(args) => explain::explain(args, &output),
+        Command::Explain(args) => explain::explain(args),
     };
     ending.into()
 }
@@ -172,10 +169,7 @@ fn read(args: &ScenarioArgs, common: &Common, output: &Output) -> Result<Scenari
     for text in &common.set {
         match Override::parse(text) {
             Ok(one) => overrides.push(one),
-            Err(message) => {
-                output::complain(&format!("error: {message}"));
-                return Err(Ending::BadInput);
-            }
+            Err(message) => return Err(output::refuse(message)),
         }
     }
     if let Some(seed) = common.seed {

@@ -9,7 +9,7 @@ use clap::Args;
 use crate::scenario::starter;
 
 use super::Ending;
-use super::output::{Output, complain, put};
+use super::output::{Output, complain, put, refuse};
 
 #[derive(Args)]
 pub(super) struct NewArgs {
@@ -34,15 +34,8 @@ pub(super) fn new(args: &NewArgs, output: &Output) -> Ending {
             Ending::Well
         }
         Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
-            complain(&format!(
-                "error: `{}` exists and is left as it is\n  help: name another file",
-                path.display()
-            ));
-            Ending::BadInput
+            refuse(format!("`{}` exists and is left as it is\n  help: name another file", path.display()))
         }
-        Err(error) => {
-            complain(&format!("error: cannot write `{}`: {error}", path.display()));
-            Ending::BadInput
-        }
+        Err(error) => refuse(format!("cannot write `{}`: {error}", path.display())),
     }
 }

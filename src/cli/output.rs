@@ -81,12 +81,15 @@ pub(super) fn put(target: &str, text: &str) -> Result<(), Ending> {
     };
     match written {
         Err(error) if target == "-" && error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
-        Err(error) => {
-            complain(&format!("error: cannot write `{target}`: {error}"));
-            Err(Ending::BadInput)
-        }
+        Err(error) => Err(refuse(format!("cannot write `{target}`: {error}"))),
         Ok(()) => Ok(()),
     }
+}
+
+/// Says what is wrong with the input.
+pub(super) fn refuse(what: impl std::fmt::Display) -> Ending {
+    complain(&format!("error: {what}"));
+    Ending::BadInput
 }
 
 /// A complaint on stderr; if that is closed, nobody listens.

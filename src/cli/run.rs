@@ -8,7 +8,7 @@ use crate::outcome::{RunOutcome, State};
 use crate::report::{csv, json, terminal};
 use crate::study::{self, Context};
 
-use super::output::{Output, complain};
+use super::output::{Output, refuse};
 use super::progress::Progress;
 use super::{Common, Ending, ScenarioArgs};
 
@@ -32,10 +32,7 @@ pub(super) fn run(args: &RunArgs, common: &Common, output: &Output, interrupted:
     progress.finish();
     let outcome = match outcome {
         Ok(outcome) => outcome,
-        Err(error) => {
-            complain(&format!("error: {error}"));
-            return Ending::BadInput;
-        }
+        Err(error) => return refuse(error),
     };
     let delivered = output.deliver(
         |style| terminal::run(&outcome, style),

@@ -8,7 +8,7 @@ use crate::report::{csv, json, terminal};
 use crate::study::{self, Context};
 
 use super::Ending;
-use super::output::{Output, complain};
+use super::output::{Output, refuse};
 use super::progress::Progress;
 
 #[derive(Args)]
@@ -25,10 +25,7 @@ pub(super) fn verify(args: &VerifyArgs, output: &Output, interrupted: &AtomicBoo
     progress.finish();
     let outcome = match outcome {
         Ok(outcome) => outcome,
-        Err(message) => {
-            complain(&format!("error: {message}"));
-            return Ending::BadInput;
-        }
+        Err(message) => return refuse(message),
     };
     let delivered = output.deliver(
         |style| terminal::verify(&outcome, style),
@@ -39,12 +36,7 @@ pub(super) fn verify(args: &VerifyArgs, output: &Output, interrupted: &AtomicBoo
     match delivered {
         Err(ending) => ending,
         Ok(()) if interrupted.load(Ordering::Relaxed) => Ending::Interrupted,
-        Ok(()) => {
-            if all_ok {
-                Ending::Well
-            } else {
-                Ending::Untrue
-            }
-        }
+        Ok(()) if !all_ok => Ending::Untrue,
+        Ok(()) => Ending::Well,
     }
 }

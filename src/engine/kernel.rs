@@ -118,6 +118,11 @@ impl<M: Model> Kernel<M> {
         self.events
     }
 
+    /// Requests that have arrived.
+    pub fn arrived(&self) -> u64 {
+        self.arrived
+    }
+
     /// Requests in the system.
     pub fn in_system(&self) -> u64 {
         self.in_system

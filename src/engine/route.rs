@@ -24,6 +24,13 @@ pub struct Group {
     pub discipline: Discipline,
 }
 
+impl Group {
+    /// Places of its members among all stations; none of a pure delay.
+    pub fn stations(&self) -> std::ops::Range<usize> {
+        self.first as usize..(self.first + self.members) as usize
+    }
+}
+
 /// How a station serves. Committed unless something can change a departure once it is known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Discipline {

@@ -31,7 +31,7 @@ pub struct Token<B> {
     pub members: [u32; MEMBER_SLOTS],
     pub(super) step: u32,
     pub(super) parent: u32,
-    /// While the token is free, the next free place; while it is served, the group that serves it.
+    /// While the token is free, the next free place; while it is served, the station that serves it.
     pub(super) link: u32,
     /// Fragments still out.
     pub(super) pending: u16,

@@ -90,7 +90,7 @@ fn little_of_groups(network: &Network, replications: &[Replication]) -> Vec<Audi
 fn utilisation(network: &Network, index: usize, group: &Group, replications: &[Replication]) -> AuditRow {
     let (mut stated, mut arrivals) = (0.0, 0.0);
     for (opened, closed) in replications.iter().filter_map(window) {
-        for station in group.first as usize..(group.first + group.members) as usize {
+        for station in group.stations() {
             let (before, after) = (&opened.stations[station], &closed.stations[station]);
             stated += (after.stated - before.stated) as f64;
             arrivals += (after.arrivals - before.arrivals) as f64;

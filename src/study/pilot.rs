@@ -6,10 +6,10 @@ use std::sync::atomic::Ordering;
 use rayon::prelude::*;
 
 use crate::engine::{SimDuration, SimTime, Stop};
-use crate::measure::{Drift, warmup};
+use crate::measure::warmup;
 use crate::scenario::{Arrivals, Load};
 
-use super::replication::Replication;
+use super::replication::{Replication, is_overloaded};
 use super::scene::Series;
 use super::setting::Setting;
 
@@ -37,12 +37,13 @@ pub(super) struct Pilot {
 /// Runs the pilot of a setting.
 pub(super) fn run(setting: &Setting) -> Pilot {
     let mut length = first_length(setting);
-    for doubling in 0.. {
+    let mut doublings = 0;
+    loop {
         let replications = replicate(setting, length);
         let overloaded = is_overloaded(setting, &replications);
         let cut = warmup::truncation(&series(&replications));
         let is_last = overloaded
-            || doubling == DOUBLINGS
+            || doublings == DOUBLINGS
             || length >= setting.scenario.run.length_max
             || setting.interrupted.load(Ordering::Relaxed);
         if cut.is_some() || is_last {
@@ -56,15 +57,8 @@ pub(super) fn run(setting: &Setting) -> Pilot {
             };
         }
         length = SimDuration::from_ps(length.ps().saturating_mul(2));
+        doublings += 1;
     }
-    unreachable!("the last doubling returns")
-}
-
-/// The backlog ran away, or plainly grows: a longer pilot would only show more of it.
-fn is_overloaded(setting: &Setting, replications: &[Replication]) -> bool {
-    let watches: Vec<_> = replications.iter().filter_map(Replication::watch).collect();
-    replications.iter().any(|r| r.stop == Stop::Backlog)
-        || Drift::estimate(&watches, setting.scenario.run.confidence).is_some_and(|d| d.is_growing())
 }
 
 /// MSER-5 cuts where the standard error of what remains is least, which leaves a little of a weak

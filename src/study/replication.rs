@@ -4,7 +4,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::engine::{Kernel, Key, Observation, SimDuration, SimTime, Stop};
-use crate::measure::Watch;
+use crate::measure::{Drift, Watch};
 use crate::system::Path;
 use crate::traffic::Sources;
 
@@ -100,22 +100,16 @@ impl Replication {
         }
     }
 
-    /// The backlog at the start, the quarters and the end of the closed window.
+    /// The backlog at the start, the quarters and the end of the window, closed or so far.
     pub fn watch(&self) -> Option<Watch> {
-        self.watch_until(self.closed.as_ref()?)
-    }
-
-    /// The same of a window that is still open.
-    pub fn watch_so_far(&self) -> Option<Watch> {
-        self.watch_until(&self.kernel.observe())
-    }
-
-    fn watch_until(&self, end: &Observation) -> Option<Watch> {
+        let opened = self.opened.as_ref()?;
+        let (end, arrived) = match &self.closed {
+            Some(closed) => (closed.at, closed.arrived),
+            None => (self.kernel.now(), self.kernel.arrived()),
+        };
         let last = self.readings.len().checked_sub(1)?;
         let backlog = [0, 1, 2, 3, 4].map(|quarter| self.readings[last * quarter / 4]);
-        let opened = self.opened.as_ref()?;
-        let length_s = end.at.since(opened.at).secs();
-        Some(Watch { backlog, offered: end.arrived - opened.arrived, length_s })
+        Some(Watch { backlog, offered: arrived - opened.arrived, length_s: end.since(opened.at).secs() })
     }
 
     /// Bytes of fragments cut while the window was open, by operation.
@@ -127,4 +121,16 @@ impl Replication {
     pub fn survivors(&self) -> u64 {
         self.kernel.model.recorder.population.count()
     }
+}
+
+/// How fast the backlog grows, by what all replications have shown.
+pub(super) fn drift(setting: &Setting, replications: &[Replication]) -> Option<Drift> {
+    let watches: Vec<Watch> = replications.iter().filter_map(Replication::watch).collect();
+    Drift::estimate(&watches, setting.scenario.run.confidence)
+}
+
+/// The backlog ran away, or plainly grows: going on would only show more of it.
+pub(super) fn is_overloaded(setting: &Setting, replications: &[Replication]) -> bool {
+    replications.iter().any(|r| r.stop == Stop::Backlog)
+        || drift(setting, replications).is_some_and(|d| d.is_growing())
 }

@@ -7,13 +7,13 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use rayon::prelude::*;
 
-use crate::engine::{SimDuration, Stop};
-use crate::measure::{Decision, Drift, Round, StoppingRule};
+use crate::engine::SimDuration;
+use crate::measure::{Decision, Round, StoppingRule};
 use crate::outcome::RunOutcome;
 use crate::scenario::{Auto, Load, Scenario};
 
 use super::pilot::{self, Pilot};
-use super::replication::Replication;
+use super::replication::{Replication, drift, is_overloaded};
 use super::setting::{Course, Setting, StudyError};
 use super::summary;
 use super::targets::{Target, cycles_floor_s, targets};
@@ -81,13 +81,14 @@ fn replicate(setting: &Setting, context: &Context) -> (Vec<Replication>, Course)
     (context.progress)("waiting for the last requests of the window");
     replications.par_iter_mut().for_each(|r| r.close(setting.interrupted));
     let precision_met = met.unwrap_or(true)
-        && wanted.iter().all(|t| relative_half_width(t, &replications, run.confidence) <= run.precision);
-    let watches: Vec<_> = replications.iter().filter_map(Replication::watch).collect();
+        && wanted.iter().all(|t| {
+            t.relative_half_width(&replications, run.confidence).is_some_and(|width| width <= run.precision)
+        });
     let course = Course {
         warm_up,
         precision_met,
         interrupted: setting.interrupted.load(Ordering::Relaxed),
-        drift: Drift::estimate(&watches, run.confidence),
+        drift: drift(setting, &replications),
         notes,
     };
     (replications, course)
@@ -144,18 +145,18 @@ fn rounds(
     let slices_max = (run.length_max.ps() / slice.ps().max(1)).max(1);
     let cycles_floor_s = cycles_floor_s(setting.scenario);
     let mut rule = StoppingRule::new(run.precision);
-    let (mut slices, mut done) = (SLICES, 0u64);
-    for round in 1.. {
+    let (mut slices, mut done, mut round) = (SLICES, 0u64, 0);
+    loop {
+        round += 1;
         let now = u64::from(slices).min(slices_max - done);
         replications.par_iter_mut().for_each(|r| r.extend(slice, now as u32, setting.interrupted));
         done += now;
-        if is_over(replications, setting) {
+        // Nothing is gained by another round.
+        if setting.interrupted.load(Ordering::Relaxed) || is_overloaded(setting, replications) {
             return false;
         }
-        let widths: Vec<Option<f64>> = wanted
-            .par_iter()
-            .map(|t| t.estimate(replications, run.confidence).ok().and_then(|i| i.relative_half_width()))
-            .collect();
+        let widths: Vec<Option<f64>> =
+            wanted.par_iter().map(|t| t.relative_half_width(replications, run.confidence)).collect();
         let seconds = done as f64 * slice.secs() * replications.len() as f64;
         let decision = rule.after(&Round {
             half_widths: &widths,
@@ -171,7 +172,6 @@ fn rounds(
             slices = slices.saturating_mul(2);
         }
     }
-    false
 }
 
 fn in_words(round: u32, widths: &[Option<f64>], precision: f64) -> String {
@@ -181,15 +181,6 @@ fn in_words(round: u32, widths: &[Option<f64>], precision: f64) -> String {
     } else {
         format!("round {round}: too few requests beyond a percentile yet")
     }
-}
-
-/// Nothing is gained by another round: interrupted, run away, or plainly growing.
-fn is_over(replications: &[Replication], setting: &Setting) -> bool {
-    if setting.interrupted.load(Ordering::Relaxed) || replications.iter().any(|r| r.stop == Stop::Backlog) {
-        return true;
-    }
-    let watches: Vec<_> = replications.iter().filter_map(Replication::watch_so_far).collect();
-    Drift::estimate(&watches, setting.scenario.run.confidence).is_some_and(|d| d.is_growing())
 }
 
 /// A sixteenth of the first round: two rounds reach every floor.
@@ -204,12 +195,4 @@ fn first_slice(wanted: &[Target], pilot: Option<&Pilot>, setting: &Setting) -> S
     let round = floor / 2.0 / f64::from(run.replications);
     let round = SimDuration::from_secs(round).max(pilot.warm_up).min(run.length_max);
     SimDuration::from_ps(round.ps() / u64::from(SLICES) + 1)
-}
-
-fn relative_half_width(target: &Target, replications: &[Replication], confidence: f64) -> f64 {
-    target
-        .estimate(replications, confidence)
-        .ok()
-        .and_then(|i| i.relative_half_width())
-        .unwrap_or(f64::INFINITY)
 }

@@ -71,7 +71,9 @@ impl Recorder {
     }
 
     fn file(&mut self, token: &StorageToken, row: &[Cell], now: SimTime) {
-        let operation = token.body.operation() as usize;
+        let (class, operation) = (usize::from(token.class), token.body.operation());
+        let place = place(class, operation);
+        let operation = operation as usize;
         if self.measures(now) {
             self.finished[operation] += 1;
             self.finished_bytes[operation] += u64::from(token.amount);
@@ -81,8 +83,6 @@ impl Recorder {
         }
         self.population.leave(now);
         let latency = now.since(token.born).ps();
-        let class = usize::from(token.class);
-        let place = 2 * class + operation;
         self.out[place] -= 1;
         self.latencies[place].record(latency);
         self.blame[place].add(latency, row);

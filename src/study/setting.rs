@@ -5,7 +5,7 @@ use std::sync::atomic::AtomicBool;
 
 use crate::engine::SimDuration;
 use crate::measure::{Drift, Latencies};
-use crate::scenario::{Class, Load, Over, Scenario};
+use crate::scenario::{Class, Load, Objective, Over, Scenario};
 use crate::system::Plan;
 use crate::traffic::{Trace, TraceError, sources_needed};
 
@@ -69,7 +69,7 @@ impl<'a> Setting<'a> {
 
     /// Most requests a replication may hold: closed loops hold what they hold.
     pub fn backlog_max(&self) -> u64 {
-        let tokens = |class: &crate::scenario::Class| match class.load {
+        let tokens = |class: &Class| match class.load {
             Load::Closed { in_flight, .. } => u64::from(class.machines) * u64::from(in_flight),
             _ => 0,
         };
@@ -79,7 +79,7 @@ impl<'a> Setting<'a> {
     /// Histograms by machine for the classes that have an objective over the worst machine.
     pub fn machine_histograms(&self) -> Vec<Vec<Latencies>> {
         let wanted = |class: usize| {
-            let of_class = |o: &&crate::scenario::Objective| o.class == class;
+            let of_class = |o: &&Objective| o.class == class;
             self.scenario.objectives.iter().filter(of_class).any(|o| o.over == Over::WorstMachine)
         };
         self.scenario

@@ -38,8 +38,8 @@ impl<'a> Usage<'a> {
         let mut seconds = 0.0;
         for (opened, closed) in replications.iter().filter_map(window) {
             seconds += closed.at.since(opened.at).secs();
-            for (number, member) in members.iter_mut().enumerate() {
-                member.add(opened, closed, group.first as usize + number);
+            for (member, station) in members.iter_mut().zip(group.stations()) {
+                member.add(opened, closed, station);
             }
         }
         Usage { group, members, seconds }
@@ -111,7 +111,7 @@ impl MemberUse {
 pub(super) fn work(group: &Group, replications: &[Replication]) -> Work {
     let mut work = Work { busy: 0.0, at_edges: 0.0 };
     for (opened, closed) in replications.iter().filter_map(window) {
-        for station in group.first as usize..(group.first + group.members) as usize {
+        for station in group.stations() {
             let booked = closed.stations[station].booked - opened.stations[station].booked;
             let (before, after) = (opened.residual[station] as f64, closed.residual[station] as f64);
             work.busy += booked as f64 + before - after;

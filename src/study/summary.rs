@@ -273,14 +273,8 @@ fn blame_rows(setting: &Setting, replications: &[Replication]) -> Vec<BlameRow> 
 
 fn objective(objective: &Objective, setting: &Setting, replications: &[Replication]) -> ObjectiveRow {
     let scenario = setting.scenario;
-    let target = Target {
-        class: objective.class,
-        operation: objective.operation,
-        quantile: Some(objective.percentile / 100.0),
-        over: objective.over,
-    };
     let below_us = objective.below.us();
-    let value_us = us(target.estimate(replications, scenario.run.confidence));
+    let value_us = us(Target::of(objective).estimate(replications, scenario.run.confidence));
     let certain = match (value_us.low, value_us.high) {
         (Some(low), Some(high)) => high < below_us || low >= below_us,
         _ => false,

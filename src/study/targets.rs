@@ -1,7 +1,7 @@
 //! What a run must estimate to the stated precision, and how many requests that takes at least.
 
 use crate::measure::{Interval, Latencies, mean_estimate, percentile_estimate, pool, precision};
-use crate::scenario::{Arrivals, Load, Objective, Operation, Over, Scenario};
+use crate::scenario::{Arrivals, Class, Load, Objective, Operation, Over, Scenario};
 
 use super::replication::Replication;
 
@@ -23,14 +23,8 @@ pub(super) struct Target {
 
 /// The objectives; where there are none, every class's mean and p99.
 pub(super) fn targets(scenario: &Scenario) -> Vec<Target> {
-    let of_objective = |o: &Objective| Target {
-        class: o.class,
-        operation: o.operation,
-        quantile: Some(o.percentile / 100.0),
-        over: o.over,
-    };
     if !scenario.objectives.is_empty() {
-        return scenario.objectives.iter().map(of_objective).collect();
+        return scenario.objectives.iter().map(Target::of).collect();
     }
     let both = |class| {
         [None, Some(0.99)].map(|quantile| Target { class, operation: None, quantile, over: Over::Class })
@@ -39,6 +33,16 @@ pub(super) fn targets(scenario: &Scenario) -> Vec<Target> {
 }
 
 impl Target {
+    /// The figure that an objective is about.
+    pub fn of(objective: &Objective) -> Self {
+        Target {
+            class: objective.class,
+            operation: objective.operation,
+            quantile: Some(objective.percentile / 100.0),
+            over: objective.over,
+        }
+    }
+
     /// Places in the recorder's tables.
     fn places(&self) -> Vec<usize> {
         Operation::BOTH
@@ -49,7 +53,7 @@ impl Target {
     }
 
     /// The latencies that the figure is of, by replication.
-    pub fn latencies(&self, replications: &[Replication]) -> Vec<Latencies> {
+    fn latencies(&self, replications: &[Replication]) -> Vec<Latencies> {
         let places = self.places();
         replications
             .iter()
@@ -84,6 +88,11 @@ impl Target {
         worst.ok_or_else(|| "no machine was measured".into())
     }
 
+    /// Half the width of its interval ÷ the figure; none while there is no figure.
+    pub fn relative_half_width(&self, replications: &[Replication], confidence: f64) -> Option<f64> {
+        self.estimate(replications, confidence).ok()?.relative_half_width()
+    }
+
     fn estimate_of(&self, latencies: &[Latencies], confidence: f64) -> Result<Interval, String> {
         let all: Vec<&Latencies> = latencies.iter().collect();
         match self.quantile {
@@ -114,7 +123,7 @@ impl Target {
 
 /// Simulated seconds, over all replications, in which every bursty class has gone through its cycles.
 pub(super) fn cycles_floor_s(scenario: &Scenario) -> f64 {
-    let floor = |class: &crate::scenario::Class| match &class.load {
+    let floor = |class: &Class| match &class.load {
         Load::Open { arrivals: Arrivals::Bursty { peak_to_mean, burst, together, floor }, .. } => {
             let cycle = burst.secs() * (1.0 + (peak_to_mean - 1.0) / (1.0 - floor));
             // Machines in step make one process.

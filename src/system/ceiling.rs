@@ -71,28 +71,21 @@ fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
         found.push(("ports".into(), ports.count, law.mean_ps() / 1e12));
     }
     let Some(wire) = &plan.wire else { return };
-    let time = |asks: &[Ask], k: &Kind| asks.iter().map(|a| wire.time(*a, k.bytes).secs()).sum::<f64>();
-    let both_ways = |k: &Kind| -> ([f64; 2], [f64; 2]) {
-        let read = [time(&[Ask::ReadCommand, Ask::ReadAcknowledgements], k), time(&[Ask::ReadData], k)];
-        let write = if k.bytes > wire.immediate {
-            [
-                time(&[Ask::WriteCommand, Ask::WriteData], k),
-                time(&[Ask::WriteReady, Ask::WriteResponse, Ask::WriteAcknowledgements], k),
-            ]
-        } else {
-            [
-                time(&[Ask::WriteWithData], k),
-                time(&[Ask::WriteResponse, Ask::WriteWithDataAcknowledgements], k),
-            ]
-        };
-        (read, write)
+    let both_ways = |k: &Kind| -> [&[Ask]; 2] {
+        match k.operation {
+            Operation::Read => [&[Ask::ReadCommand, Ask::ReadAcknowledgements], &[Ask::ReadData]],
+            Operation::Write if k.bytes > wire.immediate => [
+                &[Ask::WriteCommand, Ask::WriteData],
+                &[Ask::WriteReady, Ask::WriteResponse, Ask::WriteAcknowledgements],
+            ],
+            Operation::Write => {
+                [&[Ask::WriteWithData], &[Ask::WriteResponse, Ask::WriteWithDataAcknowledgements]]
+            }
+        }
     };
     for (way, name) in ["ports.rx", "ports.tx"].into_iter().enumerate() {
-        let demand = mean(kinds, |k| {
-            let (read, write) = both_ways(k);
-            if k.operation == Operation::Read { read[way] } else { write[way] }
-        });
-        found.push((name.into(), ports.count, demand));
+        let time = |k: &Kind| both_ways(k)[way].iter().map(|ask| wire.time(*ask, k.bytes).secs()).sum();
+        found.push((name.into(), ports.count, mean(kinds, time)));
     }
 }
 
