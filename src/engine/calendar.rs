@@ -3,35 +3,38 @@
 //! Events leave in order of time, then of insertion. That rule is the whole of our determinism, so
 //! it is property-tested below against a plain sorted list.
 //!
-//! Days are single cache lines of up to seven unsorted events. When a day comes it is sorted into
-//! `today`, and events leave from there. What does not fit in its line, and what lies beyond the
-//! year, waits in a heap and joins when its day comes: first what was *early* (beyond the year when
-//! it was put, hence older than anything in the line), then the line, then what was *late* (put
-//! when the line was full, hence younger). With few events pending there are no days at all: every
-//! event goes straight into the sorted list (Brown 1988 describes the classic calendar queue; the
-//! cache-line days, the ordering of the overflow and the tuning are ours).
+//! Three tiers, each taken apart when its time comes, so that an event is moved at most three times
+//! however many are pending. *Seasons* are plain lists of what lies far ahead. *Days* are single cache
+//! lines of up to seven unsorted events; the days of this season and the next are at hand. *Today* is
+//! sorted, and events leave from there. What does not fit in a day's line waits in a heap, the
+//! *crowd*. Equal times are in one day and in one season; an event goes to the crowd only when the line
+//! is full, and to a season only before that is spread over its days: so whatever lies in a later
+//! tier was put earlier, or joins behind, and the order of insertion is kept by the order of the moves.
+//!
+//! With few events pending, or such as come in the order in which they leave, there are no days at all:
+//! every event goes straight into today. (Brown 1988 describes the classic calendar queue; the tiers,
+//! the lines and the tuning are ours.)
+
+mod today;
 
 use std::cmp::Reverse;
-use std::collections::BinaryHeap;
+use std::collections::{BTreeMap, BinaryHeap};
 
 use super::time::SimTime;
+use today::{Event, Today};
 
 /// Events of one day that fit its cache line.
 const LINE: usize = 7;
-/// Above this many pending the sorted list is split into days.
-const SPLIT_ABOVE: usize = 20;
+/// An event that has to pass more than this many in today's list splits it into days.
+const SPLIT_ABOVE: usize = 16;
 /// Below this many pending at a tuning point the days are folded into a list again.
 const FOLD_BELOW: usize = 8;
 /// Pops between two looks at the day's width.
 const TUNE_EVERY: u32 = 8192;
 /// Mean events a day that the tuning aims at.
 const EVENTS_PER_DAY: f64 = 3.5;
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct Event {
-    time: u64,
-    id: u32,
-}
+/// Days of two seasons: at least, and at most (a MiB of lines: what a core's own cache may hold).
+const DAYS: (u64, u64) = (256, 1 << 14);
 
 #[repr(align(64))]
 #[derive(Clone, Copy)]
@@ -43,40 +46,31 @@ struct Day {
 
 const EMPTY_DAY: Day = Day { events: [0; LINE], len: 0 };
 
-/// An event outside the days: (time, late?, insertion number, id).
-type Outsider = Reverse<(u64, bool, u64, u32)>;
-
 /// Pending events, popped in order of time, then insertion.
 pub struct Calendar {
-    /// Sorted, latest first: the next event to leave is the last.
-    today: Vec<Event>,
-    /// Number of the day in `today`; `u64::MAX` when there are no days.
+    today: Today,
+    /// Number of today; `u64::MAX` when there are no days.
     day: u64,
     /// A day lasts 2^shift picoseconds.
     shift: u32,
+    /// Days at hand less one: a power of two less one.
     mask: u64,
     days: Vec<Day>,
     /// One bit a day that has events in its line.
     occupied: Vec<u64>,
     in_days: usize,
-    outside: BinaryHeap<Outsider>,
-    outside_day: u64,
-    inserted: u64,
+    /// The first day that is not at hand.
+    far: u64,
+    /// What did not fit in its day's line: (time, number, id). The numbers keep the order.
+    crowd: BinaryHeap<Reverse<(u64, u64, u32)>>,
+    crowd_day: u64,
+    crowded: u64,
+    /// By season, what lies beyond the days at hand, in order of insertion.
+    seasons: BTreeMap<u64, Vec<Event>>,
+    in_seasons: usize,
     pops_left: u32,
     tuned_at: u64,
     days_opened: u32,
-}
-
-/// Keeps a list sorted, latest first; equal times leave (from the end) in order of insertion.
-#[inline(always)]
-fn insert_sorted(list: &mut Vec<Event>, event: Event) {
-    let mut at = list.len();
-    list.push(event);
-    while at > 0 && list[at - 1].time <= event.time {
-        list[at] = list[at - 1];
-        at -= 1;
-    }
-    list[at] = event;
 }
 
 impl Default for Calendar {
@@ -89,16 +83,19 @@ impl Calendar {
     /// An empty calendar.
     pub fn new() -> Self {
         Calendar {
-            today: Vec::with_capacity(64),
+            today: Today::new(),
             day: u64::MAX,
             shift: 63,
             mask: 0,
             days: Vec::new(),
             occupied: Vec::new(),
             in_days: 0,
-            outside: BinaryHeap::new(),
-            outside_day: u64::MAX,
-            inserted: 0,
+            far: u64::MAX,
+            crowd: BinaryHeap::new(),
+            crowd_day: u64::MAX,
+            crowded: 0,
+            seasons: BTreeMap::new(),
+            in_seasons: 0,
             pops_left: TUNE_EVERY,
             tuned_at: 0,
             days_opened: 0,
@@ -107,7 +104,7 @@ impl Calendar {
 
     /// Events pending.
     pub fn len(&self) -> usize {
-        self.today.len() + self.in_days + self.outside.len()
+        self.today.len() + self.in_days + self.crowd.len() + self.in_seasons
     }
 
     /// Whether nothing is pending.
@@ -122,32 +119,65 @@ impl Calendar {
         let day = time >> self.shift;
         // Without days `self.day` is the last number there is, so that this holds for every event.
         if day <= self.day {
-            self.insert_today(Event { time, id });
-            return;
+            let passed = self.today.insert(Event { time, id });
+            if passed > SPLIT_ABOVE && self.day == u64::MAX {
+                self.split();
+            }
+        } else if day < self.far {
+            self.put_in_line(day, Event { time, id });
+        } else {
+            self.put_in_season(day, Event { time, id });
         }
+    }
+
+    #[inline(always)]
+    fn put_in_line(&mut self, day: u64, event: Event) {
         let slot = (day & self.mask) as usize;
         let line = &mut self.days[slot];
-        if day - self.day <= self.mask && (line.len as usize) < LINE {
-            line.events[line.len as usize] = (time & ((1 << self.shift) - 1)) << 32 | u64::from(id);
-            line.len += 1;
-            self.occupied[slot / 64] |= 1 << (slot % 64);
-            self.in_days += 1;
-        } else {
-            self.push_outside(time, day, id);
-        }
+        let Some(place) = line.events.get_mut(line.len as usize) else {
+            return self.put_in_crowd(day, event);
+        };
+        *place = (event.time & ((1 << self.shift) - 1)) << 32 | u64::from(event.id);
+        line.len += 1;
+        self.occupied[slot / 64] |= 1 << (slot % 64);
+        self.in_days += 1;
+    }
+
+    #[cold]
+    fn put_in_crowd(&mut self, day: u64, event: Event) {
+        self.crowded += 1;
+        self.crowd.push(Reverse((event.time, self.crowded, event.id)));
+        self.crowd_day = self.crowd_day.min(day);
+    }
+
+    #[inline(never)]
+    fn put_in_season(&mut self, day: u64, event: Event) {
+        let season = self.season(day);
+        self.seasons.entry(season).or_default().push(event);
+        self.in_seasons += 1;
+    }
+
+    /// Half of the days at hand make a season.
+    fn season(&self, day: u64) -> u64 {
+        day / (self.mask / 2 + 1)
     }
 
     /// Takes the next event if it is due before `limit`.
     #[inline]
     pub fn pop_before(&mut self, limit: SimTime) -> Option<(SimTime, u32)> {
-        if self.today.is_empty() && !self.open_next_day(limit.ps()) {
-            return None;
-        }
-        let next = self.today[self.today.len() - 1];
+        let next = match self.today.first() {
+            Some(next) => next,
+            None => {
+                if !self.open_next_day(limit.ps()) {
+                    return None;
+                }
+                self.today.first()?
+            }
+        };
         if next.time >= limit.ps() {
             return None;
         }
-        self.today.pop();
+        self.today.advance();
         self.pops_left -= 1;
         if self.pops_left == 0 {
             self.tune(next.time);
@@ -155,17 +185,18 @@ impl Calendar {
         Some((SimTime::from_ps(next.time), next.id))
     }
 
-    /// Every pending event, in no particular order.
+    /// Every pending event, in no particular order, but for equal times in that of insertion.
     pub fn pending(&self) -> impl Iterator<Item = (SimTime, u32)> + '_ {
-        let in_days = self.days.iter().enumerate().flat_map(move |(slot, line)| {
-            let number = self.day_of_slot(slot as u64);
-            line.events[..line.len as usize]
-                .iter()
-                .map(move |e| ((number << self.shift) + (e >> 32), *e as u32))
+        let mut crowd: Vec<_> = self.crowd.iter().map(|Reverse(e)| *e).collect();
+        crowd.sort_unstable();
+        let lines = self.days.iter().enumerate().flat_map(move |(slot, line)| {
+            let start = self.day_of_slot(slot as u64) << self.shift;
+            let event = move |e: &u64| Event { time: start + (e >> 32), id: *e as u32 };
+            line.events[..line.len as usize].iter().map(event)
         });
-        let today = self.today.iter().map(|e| (e.time, e.id));
-        let outside = self.outside.iter().map(|Reverse((time, _, _, id))| (*time, *id));
-        today.chain(in_days).chain(outside).map(|(time, id)| (SimTime::from_ps(time), id))
+        let crowd = crowd.into_iter().map(|(time, _, id)| Event { time, id });
+        let seasons = self.seasons.values().flatten().copied();
+        self.today.iter().chain(lines).chain(crowd).chain(seasons).map(|e| (SimTime::from_ps(e.time), e.id))
     }
 
     /// Number of the day after today whose line is `slot`.
@@ -174,63 +205,67 @@ impl Calendar {
         first.wrapping_add(slot.wrapping_sub(first) & self.mask)
     }
 
-    #[inline]
-    fn insert_today(&mut self, event: Event) {
-        insert_sorted(&mut self.today, event);
-        if self.day == u64::MAX && self.today.len() > SPLIT_ABOVE {
-            self.split();
-        }
-    }
-
-    #[cold]
-    fn push_outside(&mut self, time: u64, day: u64, id: u32) {
-        let late = day - self.day <= self.mask;
-        self.inserted += 1;
-        self.outside.push(Reverse((time, late, self.inserted, id)));
-        self.outside_day = self.outside_day.min(day);
-    }
-
     /// Moves the next day that has events into `today`; false if none begins before `limit`. (A
     /// far day must not be opened early: all that is put meanwhile would join its list.)
     #[inline]
     fn open_next_day(&mut self, limit: u64) -> bool {
-        let in_line = self.next_occupied();
-        let day = in_line.min(self.outside_day);
-        if day == u64::MAX || day << self.shift >= limit {
+        let mut day = self.next_occupied();
+        if day >= self.far {
+            // Nothing is at hand: either nothing is pending, or seasons are.
+            let Some((&season, _)) = self.seasons.first_key_value() else { return false };
+            let eve = season * (self.mask / 2 + 1) - 1;
+            if eve << self.shift >= limit {
+                return false;
+            }
+            self.turn_to(eve);
+            day = self.next_occupied();
+        }
+        if day << self.shift >= limit {
             return false;
         }
-        self.day = day;
+        self.turn_to(day);
         self.days_opened += 1;
-        if day == self.outside_day {
-            self.open_with_outsiders(day, day == in_line);
-        } else {
-            self.open_line(day);
+        self.open_line(day);
+        if day == self.crowd_day {
+            self.open_crowd(day);
         }
         true
     }
 
-    /// Early ones first, then the line, then late ones.
+    /// Makes `day` today; the season after its own is then at hand.
+    #[inline(always)]
+    fn turn_to(&mut self, day: u64) {
+        self.day = day;
+        if day + self.mask / 2 + 1 >= self.far {
+            self.spread_seasons(day);
+        }
+    }
+
+    #[inline(never)]
+    fn spread_seasons(&mut self, day: u64) {
+        let last = self.season(day) + 1;
+        self.far = (last + 1) * (self.mask / 2 + 1);
+        while let Some(entry) = self.seasons.first_entry().filter(|e| *e.key() <= last) {
+            let events = entry.remove();
+            self.in_seasons -= events.len();
+            for event in events {
+                self.put_in_line(event.time >> self.shift, event);
+            }
+        }
+    }
+
+    /// What did not fit is younger than what did.
     #[cold]
-    fn open_with_outsiders(&mut self, day: u64, has_line: bool) {
-        let mut late = Vec::new();
-        while let Some(&Reverse((time, is_late, _, id))) = self.outside.peek() {
-            if time >> self.shift > day {
-                break;
+    fn open_crowd(&mut self, day: u64) {
+        while let Some(&Reverse((time, _, id))) = self.crowd.peek() {
+            self.crowd_day = time >> self.shift;
+            if self.crowd_day > day {
+                return;
             }
-            self.outside.pop();
-            if is_late {
-                late.push(Event { time, id });
-            } else {
-                self.insert_today(Event { time, id });
-            }
+            self.crowd.pop();
+            self.today.insert(Event { time, id });
         }
-        self.outside_day = self.outside.peek().map_or(u64::MAX, |Reverse((time, ..))| time >> self.shift);
-        if has_line {
-            self.open_line(day);
-        }
-        for event in late {
-            self.insert_today(event);
-        }
+        self.crowd_day = u64::MAX;
     }
 
     /// Sorts the line of `day` into `today`.
@@ -243,11 +278,11 @@ impl Calendar {
         let base = day << self.shift;
         self.in_days -= len;
         for e in &line.events[..len] {
-            insert_sorted(&mut self.today, Event { time: base + (e >> 32), id: *e as u32 });
+            self.today.insert(Event { time: base + (e >> 32), id: *e as u32 });
         }
     }
 
-    /// The first day after today whose line holds events, or `u64::MAX`.
+    /// The first day after today whose line holds events, or `u64::MAX`. (A crowd has a full line.)
     #[inline]
     fn next_occupied(&self) -> u64 {
         if self.in_days == 0 {
@@ -276,55 +311,57 @@ impl Calendar {
             return;
         }
         if self.len() < FOLD_BELOW {
-            self.lay_days(u64::MAX, 0);
+            self.fold();
             return;
         }
         let per_day = f64::from(TUNE_EVERY) / f64::from(opened.max(1));
-        let crowded = self.outside.len() * 4 > self.len();
-        if !(2.2..=5.6).contains(&per_day) || crowded {
-            self.lay_days(now, elapsed / u64::from(TUNE_EVERY));
+        let shift = shift_for(elapsed / u64::from(TUNE_EVERY));
+        if !(2.2..=5.6).contains(&per_day) && shift != self.shift {
+            self.lay_days(now, shift);
         }
     }
 
     /// The list has grown long: days are laid, their width guessed from what is pending.
     #[cold]
     fn split(&mut self) {
-        let (last, first) = (self.today[0].time, self.today[self.today.len() - 1].time);
+        let first = self.today.first().map_or(0, |e| e.time);
+        let last = self.today.iter().last().map_or(0, |e| e.time);
         // Arrivals of the next events thin out with time; a third of the mean gap is a fair start.
-        let gap = (last - first) / self.today.len() as u64 / 3;
-        self.lay_days(first, gap.max(1));
+        self.lay_days(first, shift_for((last - first) / self.today.len() as u64 / 3));
     }
 
-    /// Lays days that suit a mean `gap` between events, from `now` on (`u64::MAX`: no days), and
-    /// puts every pending event again, in the order in which they would have left.
-    fn lay_days(&mut self, now: u64, gap: u64) {
-        let mut events = std::mem::take(&mut self.today);
-        events.reverse();
-        while self.open_next_day(u64::MAX) {
-            while let Some(event) = self.today.pop() {
-                events.push(event);
-            }
-        }
-        if now == u64::MAX {
-            (self.day, self.shift, self.mask) = (u64::MAX, 63, 0);
-            self.days = Vec::new();
-            self.occupied = Vec::new();
-        } else {
-            let width = (gap as f64 * EVENTS_PER_DAY).max(2.0);
-            self.shift = (width.log2().round() as u32).clamp(1, 31);
-            // A year spans four times what is pending now, so that few events lie beyond it.
-            let span = events.last().map_or(0, |e| e.time.saturating_sub(now));
-            let wanted = (span >> self.shift).saturating_mul(2).max(2 * events.len() as u64);
-            let days = wanted.clamp(256, 1 << 16).next_power_of_two();
-            self.mask = days - 1;
-            self.days = vec![EMPTY_DAY; days as usize];
-            self.occupied = vec![0; (days / 64) as usize];
-            self.day = now >> self.shift;
-        }
-        for event in events {
-            self.push(SimTime::from_ps(event.time), event.id);
-        }
+    /// Lays days of 2^shift ps, of which today is the one of `now`.
+    fn lay_days(&mut self, now: u64, shift: u32) {
+        let events: Vec<_> = self.pending().collect();
+        let last = events.iter().map(|e| e.0.ps()).max().unwrap_or(now);
+        let days = ((last - now) >> shift).saturating_mul(2).clamp(DAYS.0, DAYS.1).next_power_of_two();
+        let (pops_left, tuned_at) = (self.pops_left, self.tuned_at);
+        *self = Calendar {
+            day: now >> shift,
+            shift,
+            mask: days - 1,
+            days: vec![EMPTY_DAY; days as usize],
+            occupied: vec![0; (days / 64) as usize],
+            pops_left,
+            tuned_at,
+            ..Calendar::new()
+        };
+        self.spread_seasons(self.day);
+        events.into_iter().for_each(|(time, id)| self.push(time, id));
     }
+
+    /// Does without days.
+    fn fold(&mut self) {
+        let events: Vec<_> = self.pending().collect();
+        *self = Calendar { tuned_at: self.tuned_at, ..Calendar::new() };
+        events.into_iter().for_each(|(time, id)| self.push(time, id));
+    }
+}
+
+/// The length of days that suits a mean `gap` between events, as a power of two of picoseconds.
+fn shift_for(gap: u64) -> u32 {
+    let width = (gap as f64 * EVENTS_PER_DAY).max(2.0);
+    (width.log2().round() as u32).clamp(1, 31)
 }
 
 #[cfg(test)]
