@@ -128,6 +128,16 @@ impl<M: Model> Kernel<M> {
         self.in_system
     }
 
+    /// Frees what is in flight: the run is over. What it recorded and counted stays; it must not be run
+    /// on, and what it holds must have been asked before.
+    pub fn release(&mut self) {
+        self.slab = Slab::new(0);
+        self.calendar = Calendar::new();
+        self.sources = Sources::new();
+        self.stations = Vec::new();
+        self.gates = Vec::new();
+    }
+
     /// Runs until `until` (whose own events are left for later), the model is done, or the backlog
     /// is too long.
     pub fn run(&mut self, until: SimTime) -> Stop {

@@ -4,6 +4,9 @@
 //! what is offered and what is carried. Each replication gives the slope of its backlog, read at five
 //! moments of the window; replications are independent, so the slopes have a t interval. The design is
 //! called saturated only when the whole interval lies above half a percent of the offered rate.
+//!
+//! A stable queue started empty fills, too, for as long as its start-up lasts: ever more slowly, where
+//! overload piles up in a straight line. Before a window is over only a straight line is a verdict.
 
 use super::estimate::{Interval, t_interval};
 
@@ -34,6 +37,14 @@ impl Watch {
         let rise: f64 = self.backlog.iter().zip(-2..=2).map(|(&b, t)| f64::from(t) * b as f64).sum();
         rise / 10.0 / (self.length_s / 4.0)
     }
+
+    /// Growth in the second half of the window less three quarters of the growth over all of it. Of a
+    /// straight line a quarter of its slope; of √t, the fastest that a queue fills which is just not
+    /// overloaded, −0.16 of it.
+    fn straightness_per_s(&self) -> f64 {
+        let late = (self.backlog[4] as f64 - self.backlog[2] as f64) / (self.length_s / 2.0);
+        late - 0.75 * self.growth_per_s()
+    }
 }
 
 /// How fast the backlog grows, beside what is offered.
@@ -41,6 +52,8 @@ impl Watch {
 pub struct Drift {
     /// Requests per second; negative where a backlog melts.
     pub growth: Interval,
+    /// Above zero where the growth does not slow down, requests per second.
+    straightness: Interval,
     /// Requests per second.
     pub offered_per_s: f64,
 }
@@ -56,12 +69,22 @@ impl Drift {
         }
         let growths: Vec<f64> = watches.iter().map(Watch::growth_per_s).collect();
         let offered: u64 = watches.iter().map(|watch| watch.offered).sum();
-        Some(Drift { growth: t_interval(&growths, confidence)?, offered_per_s: offered as f64 / length })
+        let straightness: Vec<f64> = watches.iter().map(Watch::straightness_per_s).collect();
+        Some(Drift {
+            growth: t_interval(&growths, confidence)?,
+            straightness: t_interval(&straightness, confidence)?,
+            offered_per_s: offered as f64 / length,
+        })
     }
 
     /// The backlog grows: even the low end of the interval counts.
     pub fn is_growing(&self) -> bool {
         self.growth.low > GROWTH_THAT_COUNTS * self.offered_per_s
+    }
+
+    /// It grows, and does not slow down: what a verdict before the end of a window needs.
+    pub fn is_runaway(&self) -> bool {
+        self.is_growing() && self.straightness.low > 0.0
     }
 
     /// The backlog does not grow: even the high end of the interval does not count. Neither this nor
@@ -86,6 +109,16 @@ mod tests {
         assert_eq!(drift.growth, Interval::about(40.0, 0.0));
         assert_eq!(drift.offered_per_s, 1_000.0);
         assert!(drift.is_growing() && !drift.is_steady());
+    }
+
+    #[test]
+    fn a_start_up_grows_but_does_not_run_away() {
+        // √t and a straight line to the same end, in two replications that differ a little.
+        let slowing = [watch([0, 500, 707, 866, 1000]), watch([0, 510, 700, 860, 1010])];
+        let straight = [watch([0, 250, 500, 750, 1000]), watch([0, 255, 505, 750, 1010])];
+        let of = |watches: &[Watch]| Drift::estimate(watches, 0.95).expect("two replications");
+        assert!(of(&slowing).is_growing() && !of(&slowing).is_runaway());
+        assert!(of(&straight).is_runaway());
     }
 
     #[test]

@@ -45,8 +45,7 @@ fn exact(law: &str, station: &str, one: u128, other: u128) -> AuditRow {
 
 fn conservation(replications: &[Replication]) -> AuditRow {
     let (mut came, mut left) = (0, 0);
-    for r in replications {
-        let seen = r.kernel.observe();
+    for seen in replications.iter().filter_map(|r| r.end.as_ref()).map(|end| &end.seen) {
         came += u128::from(seen.arrived);
         left += u128::from(seen.finished + seen.in_system);
     }
@@ -69,8 +68,8 @@ fn little_of_system(replications: &[Replication]) -> AuditRow {
 
 fn little_of_groups(network: &Network, replications: &[Replication]) -> Vec<AuditRow> {
     let mut errors = vec![(0u128, 0u128); network.groups().len()];
-    for r in replications {
-        for (error, (promised, by_events)) in errors.iter_mut().zip(r.kernel.sojourns()) {
+    for end in replications.iter().filter_map(|r| r.end.as_ref()) {
+        for (error, &(promised, by_events)) in errors.iter_mut().zip(&end.sojourns) {
             // Both are known modulo 2^64; their distance is small or the law is broken.
             let apart = promised.wrapping_sub(by_events);
             error.0 += u128::from(apart.min(apart.wrapping_neg()));

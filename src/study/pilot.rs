@@ -7,9 +7,10 @@ use rayon::prelude::*;
 
 use crate::engine::{SimDuration, SimTime, Stop};
 use crate::measure::warmup;
-use crate::scenario::{Arrivals, Load};
+use crate::scenario::{Arrivals, Auto, Load};
 
-use super::replication::{Replication, is_overloaded};
+use super::overload::{self, Sure};
+use super::replication::Replication;
 use super::scene::Series;
 use super::setting::Setting;
 
@@ -30,19 +31,21 @@ pub(super) struct Pilot {
     pub settled: bool,
     /// Requests per second by class and operation (class × 2 + operation).
     pub rates: Vec<f64>,
-    /// The backlog ran away, or grew.
-    pub overloaded: bool,
+    /// Simulated time of a replication, if the backlog ran away or grew.
+    pub overloaded_in: Option<SimDuration>,
 }
 
 /// Runs the pilot of a setting.
-pub(super) fn run(setting: &Setting) -> Pilot {
+pub(super) fn run(setting: &Setting, tell: &(dyn Fn(&str) + Sync)) -> Pilot {
+    tell("pilot: how fast requests come");
     let mut length = first_length(setting);
     let mut doublings = 0;
     loop {
-        let replications = replicate(setting, length);
-        let overloaded = is_overloaded(setting, &replications);
+        tell(&format!("pilot: how long the start-up lasts, {:.3} s", length.secs()));
+        let (replications, overloaded) = replicate(setting, length);
         let cut = warmup::truncation(&series(&replications));
         let is_last = overloaded
+            || setting.scenario.run.warm_up != Auto::Auto
             || doublings == DOUBLINGS
             || length >= setting.scenario.run.length_max
             || setting.interrupted.load(Ordering::Relaxed);
@@ -53,7 +56,7 @@ pub(super) fn run(setting: &Setting) -> Pilot {
                 warm_up: warm_up(length, cut_at),
                 settled: cut.is_some(),
                 rates: rates(&replications),
-                overloaded,
+                overloaded_in: overloaded.then_some(length),
             };
         }
         length = SimDuration::from_ps(length.ps().saturating_mul(2));
@@ -69,7 +72,7 @@ fn warm_up(length: SimDuration, cut: Option<usize>) -> SimDuration {
 }
 
 /// How long a pilot must be to see its requests: doubles the time until one run has seen a tenth.
-fn first_length(setting: &Setting) -> SimDuration {
+pub(super) fn first_length(setting: &Setting) -> SimDuration {
     let mut probe = Replication::new(setting, "probe", 0);
     let mut until = SimDuration::from_us(100);
     let bound = setting.scenario.run.length_max;
@@ -99,20 +102,24 @@ fn slowest_cycles(setting: &Setting) -> SimDuration {
     SimDuration::from_secs(cycles.fold(0.0, f64::max))
 }
 
-fn replicate(setting: &Setting, length: SimDuration) -> Vec<Replication> {
+/// Replications of that length, and whether they were given up because of overload.
+fn replicate(setting: &Setting, length: SimDuration) -> (Vec<Replication>, bool) {
     let bin = SimDuration::from_ps(length.ps() / BINS as u64 + 1);
-    (0..setting.scenario.run.replications)
-        .into_par_iter()
+    let mut replications: Vec<Replication> = (0..setting.scenario.run.replications)
         .map(|number| {
             let mut replication = Replication::new(setting, "pilot", number);
             replication.kernel.model.recorder.series = Some(Series::new(bin, BINS));
             replication.warm_up(SimDuration::ZERO, setting.interrupted);
-            let slice = SimDuration::from_ps(length.ps() / 16 + 1);
-            replication.extend(slice, 16, setting.interrupted);
-            replication.close(setting.interrupted);
             replication
         })
-        .collect()
+        .collect();
+    let quarter = SimDuration::from_ps(length.ps() / 4 + 1);
+    let overloaded = (0..4).any(|_| overload::extend(setting, &mut replications, quarter, Sure::OfGrowth));
+    replications.par_iter_mut().for_each(|r| match overloaded {
+        true => r.close(),
+        false => r.drain(setting.interrupted),
+    });
+    (replications, overloaded)
 }
 
 /// Mean latency by bin over all replications; a bin without requests repeats the one before.

@@ -4,12 +4,15 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::engine::{Kernel, Key, Observation, SimDuration, SimTime, Stop};
-use crate::measure::{Drift, Watch};
+use crate::measure::Watch;
 use crate::system::Path;
 use crate::traffic::Sources;
 
 use super::scene::{Recorder, Scene};
 use super::setting::Setting;
+
+/// Events between two looks at whether the user has interrupted: at least a tenth of a second's work.
+const STRIDE_EVENTS: u64 = 1 << 20;
 
 /// One replication, which can be extended until it is closed.
 pub(super) struct Replication {
@@ -18,9 +21,18 @@ pub(super) struct Replication {
     pub closed: Option<Observation>,
     /// Bytes of fragments, by operation, when the window opened and closed.
     fragments: [[u64; 2]; 2],
-    /// Backlog at the start of the window and after each slice of it.
-    pub readings: Vec<u64>,
+    /// Backlog at the start of the window and at moments in it.
+    readings: Vec<(SimTime, u64)>,
     pub stop: Stop,
+    /// What the audit needs of a kernel that has been closed.
+    pub end: Option<End>,
+}
+
+/// What a kernel knew when it was closed.
+pub(super) struct End {
+    pub seen: Observation,
+    /// By group, see [`Kernel::sojourns`].
+    pub sojourns: Vec<(u64, u64)>,
 }
 
 impl Replication {
@@ -41,55 +53,90 @@ impl Replication {
             fragments: [[0; 2]; 2],
             readings: Vec::new(),
             stop: Stop::Time,
+            end: None,
         }
     }
 
-    /// Runs through the warm-up, unmeasured, and opens the window.
+    /// Runs unmeasured through the warm-up and opens the window.
     pub fn warm_up(&mut self, span: SimDuration, interrupted: &AtomicBool) {
-        let end = SimTime::ZERO + span;
-        self.kernel.model.recorder.from = end;
-        for slice in 1..=16 {
-            if self.stop == Stop::Backlog || interrupted.load(Ordering::Relaxed) {
-                break;
-            }
-            self.stop = self.kernel.run(SimTime::from_ps((u128::from(end.ps()) * slice / 16) as u64));
-        }
+        self.kernel.model.recorder.from = SimTime::ZERO + span;
+        self.run_to(SimTime::ZERO + span, interrupted);
         // Given up early, the window opens where the run stands.
         self.kernel.model.recorder.from = self.kernel.now();
         self.opened = Some(self.kernel.observe());
         self.fragments[0] = self.kernel.model.path.fragments;
-        self.readings.push(self.kernel.in_system());
+        self.read_backlog();
     }
 
-    /// Measures another `slices` slices of the window.
-    pub fn extend(&mut self, slice: SimDuration, slices: u32, interrupted: &AtomicBool) {
-        for _ in 0..slices {
+    /// Measures another `span` of the window and reads the backlog at each quarter of it. A replication
+    /// whose backlog runs away is closed at once: what it holds is most of what the program holds.
+    pub fn extend(&mut self, span: SimDuration, interrupted: &AtomicBool) {
+        let start = self.kernel.now();
+        for quarter in 1..=4 {
             if self.stop == Stop::Backlog || interrupted.load(Ordering::Relaxed) {
-                return;
+                break;
             }
-            self.stop = self.kernel.run(self.kernel.now() + slice);
-            self.readings.push(self.kernel.in_system());
+            let so_far = u128::from(span.ps()) * quarter / 4;
+            self.run_to(start + SimDuration::from_ps(so_far as u64), interrupted);
+            self.read_backlog();
         }
+        if self.stop == Stop::Backlog {
+            self.close();
+        }
+    }
+
+    /// Runs to an instant in strides of about [`STRIDE_EVENTS`], so that an interruption is heard.
+    fn run_to(&mut self, end: SimTime, interrupted: &AtomicBool) {
+        let mut stride = SimDuration::from_us(100);
+        while self.kernel.now() < end && self.stop == Stop::Time && !interrupted.load(Ordering::Relaxed) {
+            let before = self.kernel.events();
+            self.stop = self.kernel.run(end.min(self.kernel.now() + stride));
+            if self.kernel.events() - before < STRIDE_EVENTS / 2 {
+                stride = SimDuration::from_ps(stride.ps().saturating_mul(2));
+            } else {
+                stride = SimDuration::from_ps(stride.ps() / 2 + 1);
+            }
+        }
+    }
+
+    fn read_backlog(&mut self) {
+        self.readings.push((self.kernel.now(), self.kernel.in_system()));
     }
 
     /// Closes the window and runs on until all measured requests are done, or have been given as
     /// long again as the window was.
-    pub fn close(&mut self, interrupted: &AtomicBool) {
+    pub fn drain(&mut self, interrupted: &AtomicBool) {
+        if self.closed.is_some() {
+            return;
+        }
+        self.close_window();
         let now = self.kernel.now();
+        let window = now.since(self.kernel.model.recorder.from);
+        if self.kernel.model.recorder.population.count() > 0 && self.stop == Stop::Time {
+            self.run_to(now + window + SimDuration::from_us(1), interrupted);
+            // What happens after the window is no verdict on it.
+            self.stop = Stop::Time;
+        }
+        self.end();
+    }
+
+    /// Closes the window; what is in the system is given up.
+    pub fn close(&mut self) {
+        if self.closed.is_none() {
+            self.close_window();
+            self.end();
+        }
+    }
+
+    fn close_window(&mut self) {
         self.closed = Some(self.kernel.observe());
         self.fragments[1] = self.kernel.model.path.fragments;
-        self.kernel.model.recorder.close(now);
-        let window = now.since(self.kernel.model.recorder.from);
-        let slice = SimDuration::from_ps(window.ps() / 16 + 1_000_000);
-        for _ in 0..16 {
-            let waits = self.kernel.model.recorder.population.count() > 0;
-            if !waits || self.stop == Stop::Backlog || interrupted.load(Ordering::Relaxed) {
-                break;
-            }
-            if self.kernel.run(self.kernel.now() + slice) != Stop::Time {
-                break;
-            }
-        }
+        self.kernel.model.recorder.close(self.kernel.now());
+    }
+
+    fn end(&mut self) {
+        self.end = Some(End { seen: self.kernel.observe(), sojourns: self.kernel.sojourns() });
+        self.kernel.release();
     }
 
     /// Length of the closed window, seconds.
@@ -107,9 +154,14 @@ impl Replication {
             Some(closed) => (closed.at, closed.arrived),
             None => (self.kernel.now(), self.kernel.arrived()),
         };
-        let last = self.readings.len().checked_sub(1)?;
-        let backlog = [0, 1, 2, 3, 4].map(|quarter| self.readings[last * quarter / 4]);
-        Some(Watch { backlog, offered: arrived - opened.arrived, length_s: end.since(opened.at).secs() })
+        let span = end.since(opened.at);
+        let near = |quarter: u64| {
+            let wanted = opened.at + SimDuration::from_ps(span.ps() / 4 * quarter);
+            let distance = |reading: &&(SimTime, u64)| reading.0.ps().abs_diff(wanted.ps());
+            self.readings.iter().min_by_key(distance).map_or(0, |reading| reading.1)
+        };
+        let backlog = [0, 1, 2, 3, 4].map(near);
+        Some(Watch { backlog, offered: arrived - opened.arrived, length_s: span.secs() })
     }
 
     /// Bytes of fragments cut while the window was open, by operation.
@@ -121,16 +173,4 @@ impl Replication {
     pub fn survivors(&self) -> u64 {
         self.kernel.model.recorder.population.count()
     }
-}
-
-/// How fast the backlog grows, by what all replications have shown.
-pub(super) fn drift(setting: &Setting, replications: &[Replication]) -> Option<Drift> {
-    let watches: Vec<Watch> = replications.iter().filter_map(Replication::watch).collect();
-    Drift::estimate(&watches, setting.scenario.run.confidence)
-}
-
-/// The backlog ran away, or plainly grows: going on would only show more of it.
-pub(super) fn is_overloaded(setting: &Setting, replications: &[Replication]) -> bool {
-    replications.iter().any(|r| r.stop == Stop::Backlog)
-        || drift(setting, replications).is_some_and(|d| d.is_growing())
 }

@@ -13,13 +13,14 @@ use crate::outcome::RunOutcome;
 use crate::scenario::{Auto, Load, Scenario};
 
 use super::pilot::{self, Pilot};
-use super::replication::{Replication, drift, is_overloaded};
+use super::overload::{self, Sure, drift};
+use super::replication::Replication;
 use super::setting::{Course, Setting, StudyError};
 use super::summary;
 use super::targets::{Target, cycles_floor_s, targets};
 
-/// Slices of one round (and of a stated length): what the backlog is read after.
-const SLICES: u32 = 16;
+/// Looks for overload in one round, and parts of a trace that is played once.
+const PARTS: u32 = 4;
 /// Rounds of the same length before it doubles.
 const ROUNDS_BEFORE_DOUBLING: u32 = 6;
 
@@ -45,10 +46,7 @@ fn replicate(setting: &Setting, context: &Context) -> (Vec<Replication>, Course)
     let mut notes = setting.trace_notes();
     let once = played_once(setting);
     let needs_pilot = once.is_none() && (run.warm_up == Auto::Auto || run.length == Auto::Auto);
-    let pilot = needs_pilot.then(|| {
-        (context.progress)("pilot: finding the warm-up");
-        pilot::run(setting)
-    });
+    let pilot = needs_pilot.then(|| pilot::run(setting, context.progress));
     let warm_up = match (run.warm_up, &pilot) {
         (Auto::Given(span), _) => span,
         (Auto::Auto, Some(pilot)) => {
@@ -71,16 +69,25 @@ fn replicate(setting: &Setting, context: &Context) -> (Vec<Replication>, Course)
         (Auto::Given(length), _) => Some(length),
         (Auto::Auto, once) => once,
     };
-    let met = match (length, &pilot) {
-        (Some(length), _) => {
-            extend_by(&mut replications, length, setting, context);
-            None
+    let end = match length {
+        Some(length) if once.is_some() => {
+            play(&mut replications, length, setting, context);
+            End::Whole
         }
-        (None, pilot) => Some(rounds(&mut replications, &wanted, pilot.as_ref(), setting, context)),
+        Some(length) => extend_by(&mut replications, length, setting, context),
+        None => rounds(&mut replications, &wanted, pilot.as_ref(), setting, context),
     };
-    (context.progress)("waiting for the last requests of the window");
-    replications.par_iter_mut().for_each(|r| r.close(setting.interrupted));
-    let precision_met = met.unwrap_or(true)
+    if end == End::Overloaded {
+        // To wait for what is measured would take as long as the backlog is, and fill it further.
+        replications.iter_mut().for_each(Replication::close);
+        if let Some(length) = length {
+            notes.push(shortened(&replications, length));
+        }
+    } else {
+        (context.progress)("waiting for the last requests of the window");
+        replications.par_iter_mut().for_each(|r| r.drain(setting.interrupted));
+    }
+    let precision_met = matches!(end, End::Whole | End::Precise)
         && wanted.iter().all(|t| {
             t.relative_half_width(&replications, run.confidence).is_some_and(|width| width <= run.precision)
         });
@@ -103,7 +110,7 @@ fn not_settled(pilot: &Pilot) -> Option<String> {
             pilot.warm_up.secs()
         )
     };
-    (!pilot.settled && !pilot.overloaded).then(words)
+    (!pilot.settled && pilot.overloaded_in.is_none()).then(words)
 }
 
 /// The time in which every trace that is played once has been played, if there is one.
@@ -119,57 +126,109 @@ fn played_once(setting: &Setting) -> Option<SimDuration> {
     spans.max()
 }
 
-/// Measures a stated length.
-fn extend_by(replications: &mut [Replication], length: SimDuration, setting: &Setting, context: &Context) {
-    let slice = SimDuration::from_ps(length.ps() / u64::from(SLICES));
-    for number in 0..SLICES {
-        (context.progress)(&format!("measuring: {} of {SLICES} parts of the stated length", number + 1));
-        let is_last = number + 1 == SLICES;
-        // The last slice takes what the division left.
-        let rest = SimDuration::from_ps(length.ps() - slice.ps() * u64::from(SLICES - 1));
-        let span = if is_last { rest } else { slice };
-        replications.par_iter_mut().for_each(|r| r.extend(span, 1, setting.interrupted));
+/// Said where a stated length was cut short.
+fn shortened(replications: &[Replication], length: SimDuration) -> String {
+    let longest = replications.iter().map(Replication::window_s).fold(0.0, f64::max);
+    format!(
+        "stopped after {longest:.3} s of the stated {:.3} s: the backlog grows in a straight line, and more \
+         time would only show more of it",
+        length.secs()
+    )
+}
+
+/// How the measuring ended.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum End {
+    /// The stated length was measured.
+    Whole,
+    /// The precision was reached.
+    Precise,
+    /// It was not, in the longest time allowed, or the user interrupted.
+    Short,
+    /// The design does not carry its load.
+    Overloaded,
+}
+
+/// Measures a stated length of which nothing may be left out: traces that are played once.
+fn play(replications: &mut [Replication], length: SimDuration, setting: &Setting, context: &Context) {
+    let mut done = 0;
+    for number in 1..=PARTS {
+        (context.progress)(&format!("measuring: part {number} of {PARTS} of the traces"));
+        let until = (u128::from(length.ps()) * u128::from(number) / u128::from(PARTS)) as u64;
+        let span = SimDuration::from_ps(until - done);
+        replications.par_iter_mut().for_each(|r| r.extend(span, setting.interrupted));
+        done = until;
     }
 }
 
-/// `length = "auto"`: whole rounds until the precision is reached twice in a row. Whether it was.
+/// Measures a stated length, looking for overload each time the window has doubled.
+fn extend_by(
+    replications: &mut [Replication],
+    length: SimDuration,
+    setting: &Setting,
+    context: &Context,
+) -> End {
+    (context.progress)("measuring");
+    let look = pilot::first_length(setting).ps().max(1);
+    let doublings = (length.ps() / look).checked_ilog2().unwrap_or(0);
+    let mut done = 0;
+    for halvings in (0..=doublings).rev() {
+        let until = length.ps() >> halvings;
+        if overload::extend(setting, replications, SimDuration::from_ps(until - done), Sure::OfRate) {
+            return End::Overloaded;
+        }
+        if setting.interrupted.load(Ordering::Relaxed) {
+            return End::Short;
+        }
+        done = until;
+        let share = 100.0 * done as f64 / length.ps() as f64;
+        (context.progress)(&format!("measuring: {share:.1} % of the stated length is done"));
+    }
+    End::Whole
+}
+
+/// `length = "auto"`: whole rounds until the precision is reached twice in a row.
 fn rounds(
     replications: &mut [Replication],
     wanted: &[Target],
     pilot: Option<&Pilot>,
     setting: &Setting,
     context: &Context,
-) -> bool {
+) -> End {
     let run = &setting.scenario.run;
-    let slice = first_slice(wanted, pilot, setting);
-    let slices_max = (run.length_max.ps() / slice.ps().max(1)).max(1);
+    let part = first_round(wanted, pilot, setting);
+    let parts_max = (run.length_max.ps() / part.ps().max(1)).max(1);
     let cycles_floor_s = cycles_floor_s(setting.scenario);
     let mut rule = StoppingRule::new(run.precision);
-    let (mut slices, mut done, mut round) = (SLICES, 0u64, 0);
+    let (mut parts, mut done, mut round) = (PARTS, 0u64, 0);
     loop {
         round += 1;
-        let now = u64::from(slices).min(slices_max - done);
-        replications.par_iter_mut().for_each(|r| r.extend(slice, now as u32, setting.interrupted));
-        done += now;
-        // Nothing is gained by another round.
-        if setting.interrupted.load(Ordering::Relaxed) || is_overloaded(setting, replications) {
-            return false;
+        (context.progress)(&format!("round {round}: measuring"));
+        for _ in 0..u64::from(parts).min(parts_max - done) {
+            // Nothing is gained by going on.
+            if overload::extend(setting, replications, part, Sure::OfRate) {
+                return End::Overloaded;
+            }
+            if setting.interrupted.load(Ordering::Relaxed) {
+                return End::Short;
+            }
+            done += 1;
         }
         let widths: Vec<Option<f64>> =
             wanted.par_iter().map(|t| t.relative_half_width(replications, run.confidence)).collect();
-        let seconds = done as f64 * slice.secs() * replications.len() as f64;
+        let seconds = done as f64 * part.secs() * replications.len() as f64;
         let decision = rule.after(&Round {
             half_widths: &widths,
             beyond_tightest: wanted.iter().map(|t| t.beyond(replications)).min().unwrap_or(u64::MAX),
             has_enough_cycles: seconds >= cycles_floor_s,
-            is_last: done >= slices_max,
+            is_last: done >= parts_max,
         });
         (context.progress)(&in_words(round, &widths, run.precision));
         if let Decision::Stop { met } = decision {
-            return met;
+            return if met { End::Precise } else { End::Short };
         }
         if round % ROUNDS_BEFORE_DOUBLING == 0 {
-            slices = slices.saturating_mul(2);
+            parts = parts.saturating_mul(2);
         }
     }
 }
@@ -183,16 +242,17 @@ fn in_words(round: u32, widths: &[Option<f64>], precision: f64) -> String {
     }
 }
 
-/// A sixteenth of the first round: two rounds reach every floor.
-fn first_slice(wanted: &[Target], pilot: Option<&Pilot>, setting: &Setting) -> SimDuration {
+/// A part of the first round: two rounds reach every floor.
+fn first_round(wanted: &[Target], pilot: Option<&Pilot>, setting: &Setting) -> SimDuration {
     let run = &setting.scenario.run;
-    let Some(pilot) = pilot else { return SimDuration::from_ps(run.length_max.ps() / 64) };
+    let Some(pilot) = pilot else { return SimDuration::from_ps(run.length_max.ps() / 16) };
     let machines = |t: &Target| setting.scenario.classes[t.class].machines;
     let floor = wanted
         .iter()
         .map(|t| t.floor_s(&pilot.rates, machines(t)))
         .fold(cycles_floor_s(setting.scenario), f64::max);
-    let round = floor / 2.0 / f64::from(run.replications);
-    let round = SimDuration::from_secs(round).max(pilot.warm_up).min(run.length_max);
-    SimDuration::from_ps(round.ps() / u64::from(SLICES) + 1)
+    let floor = SimDuration::from_secs(floor / 2.0 / f64::from(run.replications));
+    // A pilot that met overload tells how soon it shows.
+    let round = pilot.overloaded_in.unwrap_or(floor.max(pilot.warm_up)).min(run.length_max);
+    SimDuration::from_ps(round.ps() / u64::from(PARTS) + 1)
 }

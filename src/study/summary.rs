@@ -136,6 +136,11 @@ fn state(
         return (State::Undecided, Some("interrupted: what is known so far".into()), None);
     }
     match &course.drift {
+        Some(drift) if drift.is_growing() && !drift.is_runaway() => {
+            let reason = "the backlog grows, but ever more slowly: the start-up is not over; try a longer \
+                          `run.warm_up` and `run.length`";
+            (State::Undecided, Some(reason.into()), None)
+        }
         Some(drift) if drift.is_growing() => {
             let reason = "the backlog grows through the window in every replication taken together".into();
             (State::Saturated, Some(reason), Some(drift.growth.value))

@@ -2,7 +2,7 @@
 
 use std::io::{BufRead, BufReader, Read};
 use std::process::Stdio;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use crate::program::{Folder, forebay, said};
 use crate::runs::{class, queue};
@@ -162,23 +162,34 @@ fn a_closed_pipe_ends_quietly() {
     assert!(complaint.is_empty(), "{complaint}");
 }
 
+/// Ctrl-C in a run of minutes and in one of a month, where the parts of the stated length are days.
 #[cfg(unix)]
 #[test]
 fn an_interruption_prints_what_is_known() {
-    let folder = Folder::new();
-    let text = format!(
-        "[run]\nwarm_up = \"1 ms\"\nlength = \"600 s\"\n[design.cpu]\ncores = 2\nservice = {SERVICE}\n{}",
-        class("requests", "{ rate = \"100000/s\" }")
-    );
-    let path = folder.file("long.toml", &text);
-    let child =
-        forebay(&["run", &path]).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("starts");
-    std::thread::sleep(Duration::from_millis(1500));
-    let id = child.id().to_string();
-    let sent = std::process::Command::new("kill").args(["-INT", &id]).status().expect("kill");
-    assert!(sent.success());
-    let output = child.wait_with_output().expect("ends");
-    let out = String::from_utf8_lossy(&output.stdout);
-    assert_eq!(output.status.code(), Some(130), "{out}");
-    assert!(out.contains("interrupted"), "{out}");
+    for length in ["600 s", "30 days"] {
+        let folder = Folder::new();
+        let text = format!(
+            "[run]\nwarm_up = \"1 ms\"\nlength = \"{length}\"\n[design.cpu]\ncores = 2\nservice = {SERVICE}\n{}",
+            class("requests", "{ rate = \"100000/s\" }")
+        );
+        let path = folder.file("long.toml", &text);
+        let mut child =
+            forebay(&["run", &path]).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("starts");
+        std::thread::sleep(Duration::from_millis(1500));
+        let id = child.id().to_string();
+        let sent = std::process::Command::new("kill").args(["-INT", &id]).status().expect("kill");
+        assert!(sent.success());
+        let sent = Instant::now();
+        while child.try_wait().expect("a child of ours").is_none() {
+            if sent.elapsed() > Duration::from_secs(20) {
+                child.kill().expect("a child of ours");
+                panic!("{length}: still running 20 s after Ctrl-C");
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        let output = child.wait_with_output().expect("ends");
+        let out = String::from_utf8_lossy(&output.stdout);
+        assert_eq!(output.status.code(), Some(130), "{length}: {out}");
+        assert!(out.contains("interrupted"), "{length}: {out}");
+    }
 }

@@ -114,6 +114,45 @@ fn a_whole_design_with_too_little_processor_is_saturated_within_seconds() {
     assert_saturated(&text, 520_000.0, 400_000.0, "cpu");
 }
 
+/// Requests that are cut in many pieces, at drives that bind: 256 KiB is four chunks and sixteen pages, and
+/// the four links of 6,200 MB/s carry 94,604 requests a second. Most of what piles up are pieces, promised
+/// to a link seconds ahead: neither memory nor time may go by them. Budget: 8 × 410,000 requests.
+#[test]
+fn drives_with_too_many_pieces_to_read_are_saturated_within_seconds() {
+    let capacity = 4.0 * 6200e6 / f64::from(256 << 10);
+    let offered = 1.3 * capacity;
+    let class = class("requests", &format!("{{ rate = \"{}/s\" }}", offered / 100.0))
+        .replace("machines = 1", "machines = 100")
+        .replace("4 KiB", "256 KiB");
+    let text = format!(
+        "[run]\n{TEN_MINUTES}\n[design.ports]\ncount = 4\nrate = \"100 Gb/s\"\n[design.cpu]\ncores = 32\n\
+         service = \"10 us\"\n[design.drives]\ncount = 4\npart = \"nvme-gen4-read-centric-3840\"\n{class}"
+    );
+    assert_saturated(&text, offered, capacity, "drives.link");
+}
+
+/// The same of writes, each of which leaves work behind at the units: they program 130,000 blocks of 4 KiB a
+/// second and drive, so that four drives carry 8,125 writes of 256 KiB. Budget: 8 × 430,000 requests.
+#[test]
+fn drives_with_too_many_pieces_to_write_are_saturated_within_seconds() {
+    let capacity = 4.0 * 130e3 / 64.0;
+    let offered = 1.3 * capacity;
+    let class = class("requests", &format!("{{ rate = \"{offered}/s\" }}"))
+        .replace("read = 1", "read = 0")
+        .replace("4 KiB", "256 KiB");
+    let text = format!(
+        "[run]\n{TEN_MINUTES}\n[design.drives]\ncount = 4\npart = \"nvme-gen4-read-centric-3840\"\n{class}"
+    );
+    assert_saturated(&text, offered, capacity, "drives.unit");
+}
+
+/// Memory goes by the replications that run at once, not by all of them. Budget: 32 × 430,000 requests.
+#[test]
+fn many_replications_of_an_overload_take_no_more_memory() {
+    let run = format!("{TEN_MINUTES}\nreplications = 32");
+    assert_saturated(&queue(&run, 1, "\"10 us\"", 130_000.0), 130_000.0, 100_000.0, "cpu");
+}
+
 /// Claim:   M/M/1 at load 0.95 is not called saturated, however long or short the run.
 /// Method:  10 seeds each of 8 replications of 400,000 requests and of "auto" (40 million requests).
 /// Alarm:   the slope of a backlog over 400,000 requests has a deviation of 0.007 % of the load (1.26 × 19.5
