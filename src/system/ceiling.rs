@@ -16,9 +16,9 @@ use super::plan::Plan;
 pub struct Ceiling {
     /// The group's name, as in the answer.
     pub station: String,
-    /// Servers of all members together.
+    /// Servers of all members together; of a link, of one direction.
     pub servers: u32,
-    /// Mean service that a request asks of the group, seconds.
+    /// Mean service that a request asks of the group, seconds; of a link, of its busier direction.
     pub demand_s: f64,
     /// Requests per second at which the group is full.
     pub iops: f64,
@@ -135,11 +135,14 @@ fn drives(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
         let bytes = (k.bytes as f64 / fragments(k)) as u64;
         fragments(k) * drive.time(ask, bytes, false).secs()
     };
-    let link_demand = mean(kinds, |k| match k.operation {
-        Operation::Read => link(Ask::DriveSubmission, k) + link(Ask::DriveRead, k),
-        Operation::Write => link(Ask::DriveWrite, k) + link(Ask::DriveCompletion, k),
-    });
-    found.push(("drives.link".into(), drives.count * drive.directions(), link_demand));
+    let both = |read: Ask, write: Ask| {
+        mean(kinds, |k| link(if k.operation == Operation::Read { read } else { write }, k))
+    };
+    let down = both(Ask::DriveSubmission, Ask::DriveWrite);
+    let up = both(Ask::DriveRead, Ask::DriveCompletion);
+    // One group, whose members are the directions: the busier one is full first.
+    let link_demand = if drive.directions() == 1 { down + up } else { down.max(up) };
+    found.push(("drives.link".into(), drives.count, link_demand));
     let unit_demand = mean(kinds, |k| match k.operation {
         Operation::Read => {
             let per_fragment = (k.bytes as f64 / fragments(k)) as u32;
