@@ -3,11 +3,29 @@
 use crate::report::{csv, json, terminal};
 use crate::study;
 
-use super::output::{Output, refuse};
-use super::{Common, Ending, ScenarioArgs};
+use clap::Args;
 
-pub(super) fn check(args: &ScenarioArgs, common: &Common, output: &Output) -> Ending {
-    let scenario = match super::read(args, common, output) {
+use super::output::{Output, refuse};
+use super::{Ending, ResultArgs, ScenarioArgs};
+
+const HELP: &str = "\
+Examples:
+  forebay check mine.toml
+  forebay check mine.toml --set design.drives.count=12 --csv ceilings.csv
+
+Exit status: 0 valid, 1 a resource is full on paper, 2 the input is wrong.";
+
+#[derive(Args)]
+#[command(after_help = HELP)]
+pub(super) struct CheckArgs {
+    #[command(flatten)]
+    scenario: ScenarioArgs,
+    #[command(flatten)]
+    pub results: ResultArgs,
+}
+
+pub(super) fn check(args: &CheckArgs, output: &Output) -> Ending {
+    let scenario = match super::read(&args.scenario, output) {
         Ok(scenario) => scenario,
         Err(ending) => return ending,
     };

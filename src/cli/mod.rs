@@ -1,8 +1,8 @@
 //! The command line: one file per command; here the options that all share, and exit statuses.
 //!
 //! Results go to stdout, everything else to stderr. Exit status, the first that applies: 130
-//! interrupted; 3 an audit or `verify` failed; 2 the input is wrong; 1 an objective is missed or the
-//! load not carried; 0.
+//! interrupted; 3 an audit or `verify` failed; 2 the input is wrong; 1 an objective is missed,
+//! the load is not carried, or either is not known; 0.
 
 mod check;
 mod explain;
@@ -34,7 +34,7 @@ Examples:
 const EXIT_STATUSES: &str = "\
 Exit status:
   0    all is well
-  1    an objective is missed, or the stated load is not carried
+  1    an objective is missed, the stated load is not carried, or either is not known
   2    the input is wrong
   3    an audit or a check of `verify` failed
   130  interrupted; what is known is printed
@@ -57,7 +57,7 @@ enum Command {
     /// Write a commented starter scenario
     New(new::NewArgs),
     /// Is the scenario valid, and what does static arithmetic say?
-    Check(ScenarioArgs),
+    Check(check::CheckArgs),
     /// Percentiles, utilisation, blame and audit at the stated load
     Run(run::RunArgs),
     /// The tool against theory and standards, on this machine
@@ -66,31 +66,36 @@ enum Command {
     Explain(explain::ExplainArgs),
 }
 
-/// A scenario file.
+/// A scenario file, and changes to it.
 #[derive(Args)]
 struct ScenarioArgs {
     /// The scenario, a TOML file
     scenario: PathBuf,
+    /// Change a key: design.drives.count=24, class.NAME.machines=30 (may be repeated)
+    #[arg(long, value_name = "PATH=VALUE")]
+    set: Vec<String>,
+    /// Master seed, instead of run.seed
+    #[arg(long, value_name = "N")]
+    seed: Option<u64>,
+}
+
+/// Where results go, beside the human answer.
+#[derive(Args)]
+struct ResultArgs {
+    /// Write the result as JSON; - is stdout, without the human answer
+    #[arg(long, value_name = "FILE|-")]
+    json: Option<String>,
+    /// Write the main table as CSV; - is stdout, without the human answer
+    #[arg(long, value_name = "FILE|-")]
+    csv: Option<String>,
 }
 
 /// Options of every command.
 #[derive(Args)]
 struct Common {
-    /// Change a key: design.drives.count=24, class.NAME.machines=30 (may be repeated)
-    #[arg(long, value_name = "PATH=VALUE", global = true)]
-    set: Vec<String>,
-    /// Master seed, instead of run.seed
-    #[arg(long, value_name = "N", global = true)]
-    seed: Option<u64>,
-    /// Threads (default: one a core)
+    /// Threads (default: one per core)
     #[arg(long, value_name = "N", global = true)]
     threads: Option<usize>,
-    /// Write the result as JSON; - is stdout, without the human answer
-    #[arg(long, value_name = "FILE|-", global = true)]
-    json: Option<String>,
-    /// Write the main table as CSV; - is stdout, without the human answer
-    #[arg(long, value_name = "FILE|-", global = true)]
-    csv: Option<String>,
     /// No progress, no human answer
     #[arg(long, global = true)]
     quiet: bool,
@@ -131,7 +136,13 @@ impl From<Ending> for ExitCode {
 /// Entry point of the program.
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
-    let output = match Output::new(&cli.common) {
+    let results = match &cli.command {
+        Command::Check(args) => Some(&args.results),
+        Command::Run(args) => Some(&args.results),
+        Command::Verify(args) => Some(&args.results),
+        Command::New(_) | Command::Explain(_) => None,
+    };
+    let output = match Output::new(&cli.common, results) {
         Ok(output) => output,
         Err(message) => return output::refuse(message).into(),
     };
@@ -142,10 +153,10 @@ pub fn main() -> ExitCode {
     let interrupted = listen();
     let ending = match &cli.command {
         Command::New(args) => new::new(args, &output),
-        Command::Check(args) => check::check(args, &cli.common, &output),
-        Command::Run(args) => run::run(args, &cli.common, &output, &interrupted),
+        Command::Check(args) => check::check(args, &output),
+        Command::Run(args) => run::run(args, &output, &interrupted),
         Command::Verify(args) => verify::verify(args, &output, &interrupted),
-        Command::Explain(args) => explain::explain(args),
+        Command::Explain(args) => explain::explain(args, &output),
     };
     ending.into()
 }
@@ -164,15 +175,15 @@ fn listen() -> Arc<AtomicBool> {
 }
 
 /// Reads the scenario with its overrides; complains about all that is wrong with it.
-fn read(args: &ScenarioArgs, common: &Common, output: &Output) -> Result<Scenario, Ending> {
+fn read(args: &ScenarioArgs, output: &Output) -> Result<Scenario, Ending> {
     let mut overrides = Vec::new();
-    for text in &common.set {
+    for text in &args.set {
         match Override::parse(text) {
             Ok(one) => overrides.push(one),
             Err(message) => return Err(output::refuse(message)),
         }
     }
-    if let Some(seed) = common.seed {
+    if let Some(seed) = args.seed {
         overrides.push(Override { path: "run.seed".into(), value: seed.to_string() });
     }
     load(&args.scenario, &overrides).map_err(|diagnostics| {

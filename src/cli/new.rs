@@ -11,7 +11,13 @@ use crate::scenario::starter;
 use super::Ending;
 use super::output::{Output, complain, put, refuse};
 
+const HELP: &str = "\
+Examples:
+  forebay new mine.toml
+  forebay new > mine.toml";
+
 #[derive(Args)]
+#[command(after_help = HELP)]
 pub(super) struct NewArgs {
     /// Where to write it (default: stdout); a file that exists is left alone
     file: Option<PathBuf>,

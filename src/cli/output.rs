@@ -4,7 +4,7 @@ use std::io::{IsTerminal, Write};
 
 use crate::report::terminal::Style;
 
-use super::{Color, Common, Ending};
+use super::{Color, Common, Ending, ResultArgs};
 
 /// Width of the answer where stdout is not a terminal.
 const PLAIN_WIDTH: usize = 100;
@@ -23,9 +23,10 @@ pub(super) struct Output {
 }
 
 impl Output {
-    pub fn new(common: &Common) -> Result<Self, String> {
+    pub fn new(common: &Common, results: Option<&ResultArgs>) -> Result<Self, String> {
+        let (json, csv) = results.map_or((None, None), |r| (r.json.clone(), r.csv.clone()));
         let is_stdout = |target: &Option<String>| target.as_deref() == Some("-");
-        if is_stdout(&common.json) && is_stdout(&common.csv) {
+        if is_stdout(&json) && is_stdout(&csv) {
             return Err("`--json -` and `--csv -` both want stdout\n  help: give one of them a file".into());
         }
         if let Some(threads) = common.threads.filter(|n| !(1..=THREADS_MAX).contains(n)) {
@@ -37,8 +38,8 @@ impl Output {
             Color::Auto => is_terminal && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty()),
         };
         Ok(Output {
-            json: common.json.clone(),
-            csv: common.csv.clone(),
+            json,
+            csv,
             quiet: common.quiet,
             color_out: wants(std::io::stdout().is_terminal()),
             color_err: wants(std::io::stderr().is_terminal()),

@@ -10,19 +10,31 @@ use crate::study::{self, Context};
 
 use super::output::{Output, refuse};
 use super::progress::Progress;
-use super::{Common, Ending, ScenarioArgs};
+use super::{Ending, ResultArgs, ScenarioArgs};
+
+const HELP: &str = "\
+Examples:
+  forebay run mine.toml
+  forebay run mine.toml --set design.drives.count=24 --json result.json
+  forebay run mine.toml --set class.ticketing-db.machines=180 --seed 11
+
+Exit status: 0 all is well, 1 an objective is missed, the load is not carried, or either is not known,
+2 the input is wrong, 3 an audit failed, 130 interrupted (what is known is printed).";
 
 #[derive(Args)]
+#[command(after_help = HELP)]
 pub(super) struct RunArgs {
     #[command(flatten)]
     scenario: ScenarioArgs,
+    #[command(flatten)]
+    pub results: ResultArgs,
     /// Every member of every station in the JSON
     #[arg(long)]
     detail: bool,
 }
 
-pub(super) fn run(args: &RunArgs, common: &Common, output: &Output, interrupted: &AtomicBool) -> Ending {
-    let scenario = match super::read(&args.scenario, common, output) {
+pub(super) fn run(args: &RunArgs, output: &Output, interrupted: &AtomicBool) -> Ending {
+    let scenario = match super::read(&args.scenario, output) {
         Ok(scenario) => scenario,
         Err(ending) => return ending,
     };
@@ -47,8 +59,9 @@ pub(super) fn run(args: &RunArgs, common: &Common, output: &Output, interrupted:
 
 /// The first status that applies.
 fn ending(outcome: &RunOutcome, interrupted: bool) -> Ending {
-    let missed = outcome.verdict.objectives_met == Some(false);
-    let not_carried = matches!(outcome.verdict.state, State::Saturated | State::Unsustainable);
+    // Neither is well that is not known: whoever asks by the status wants a yes.
+    let missed = outcome.verdict.objectives_met != Some(true);
+    let not_carried = outcome.verdict.state != State::Stable;
     if interrupted {
         Ending::Interrupted
     } else if outcome.audit.iter().any(|row| !row.ok) {

@@ -7,12 +7,22 @@ use clap::Args;
 use crate::report::{csv, json, terminal};
 use crate::study::{self, Context};
 
-use super::Ending;
 use super::output::{Output, refuse};
 use super::progress::Progress;
+use super::{Ending, ResultArgs};
+
+const HELP: &str = "\
+Examples:
+  forebay verify
+  forebay verify --only mm1 --json checks.json
+
+Exit status: 0 every figure agrees, 3 one does not, 130 interrupted.";
 
 #[derive(Args)]
+#[command(after_help = HELP)]
 pub(super) struct VerifyArgs {
+    #[command(flatten)]
+    pub results: ResultArgs,
     /// Only the textbook scenarios whose name contains this
     #[arg(long, value_name = "NAME", default_value = "")]
     only: String,

@@ -22,9 +22,30 @@ pub struct Group {
     pub servers: u32,
     /// How a member serves.
     pub discipline: Discipline,
+    /// If members come in rows ("every branch has three tellers").
+    rows: Option<Rows>,
+}
+
+/// Members that come in rows.
+#[derive(Clone, Debug)]
+struct Rows {
+    name: String,
+    length: u32,
+    /// What the members of a row are called, if not by number.
+    places: Vec<String>,
 }
 
 impl Group {
+    /// What a member is called: "teller 3", "branch 1, teller 0".
+    pub fn member_name(&self, number: u32) -> String {
+        let Some(rows) = &self.rows else { return format!("{} {number}", self.member) };
+        let (row, place) = (number / rows.length, number % rows.length);
+        match rows.places.get(place as usize) {
+            Some(called) => format!("{} {row}, {called}", rows.name),
+            None => format!("{} {row}, {} {place}", rows.name, self.member),
+        }
+    }
+
     /// Places of its members among all stations; none of a pure delay.
     pub fn stations(&self) -> std::ops::Range<usize> {
         self.first as usize..(self.first + self.members) as usize
@@ -212,7 +233,16 @@ impl Network {
             members,
             servers,
             discipline,
+            rows: None,
         })
+    }
+
+    /// The members of a group come in rows of `length`, each row one `name`; their `places` may have
+    /// names too.
+    pub fn rows(&mut self, group: GroupId, name: &str, length: u32, places: &[&str]) {
+        assert!(length > 0, "{name}: a row of none");
+        let places = places.iter().map(|p| p.to_string()).collect();
+        self.groups[group.index()].rows = Some(Rows { name: name.into(), length, places });
     }
 
     /// Adds a pure delay: time that passes without a queue (counted by a station nobody waits at).
@@ -225,6 +255,7 @@ impl Network {
             members: 0,
             servers: 0,
             discipline: Discipline::Committed,
+            rows: None,
         })
     }
 

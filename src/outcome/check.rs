@@ -15,7 +15,7 @@ pub struct CheckOutcome {
     pub title: String,
     /// Open and trace requests per second as stated; null if every class is closed.
     pub offered_iops: Option<f64>,
-    /// Requests per second at which the first resource is full; null if the mix is not known beforehand.
+    /// Requests per second at which the first resource is full; null if nothing is asked of any.
     pub static_ceiling_iops: Option<f64>,
     /// That resource.
     pub static_binding: Option<String>,

@@ -128,6 +128,12 @@ pub fn format_bound_us(time_us: f64) -> String {
     format!("{} {}", format_stated(time_us / unit.microseconds), unit.symbol)
 }
 
+/// A time in microseconds that came out of the run's own course, to three figures without trailing
+/// zeros: "2.2 s".
+pub fn format_span_us(time_us: f64) -> String {
+    format_bound_us(round_to_three(time_us))
+}
+
 /// A rate per second without its unit, as for [`format_significant`]: "41,200/s".
 pub fn format_per_second(rate: f64) -> String {
     format!("{}/s", format_significant(rate))
@@ -172,8 +178,8 @@ pub fn half_width(figure: &Figure) -> Option<f64> {
     half.is_finite().then_some(half)
 }
 
-/// A half-width beside its value: the value's decimals, or one significant figure where that would
-/// round it away. Empty for a figure known exactly.
+/// A half-width beside its value: the value's decimals and at most two figures above the point, or one
+/// significant figure where that would round it away. Empty for a figure known exactly.
 fn format_half_width(value: f64, half: f64) -> String {
     if half == 0.0 {
         return String::new();
@@ -182,7 +188,10 @@ fn format_half_width(value: f64, half: f64) -> String {
         return format!("{half:.0e}");
     }
     let decimals = decimals_of(value);
-    let spelt = format!("{half:.decimals$}");
+    // Two figures of it are more than it is known to.
+    let step = 10f64.powi(half.log10().floor() as i32 - 1);
+    let rounded = if half >= 100.0 { (half / step).round() * step } else { half };
+    let spelt = format!("{rounded:.decimals$}");
     if spelt.bytes().any(|digit| (b'1'..=b'9').contains(&digit)) {
         return group_thousands(&spelt);
     }
@@ -283,6 +292,8 @@ mod tests {
         assert_eq!(format_figure(&figure(1.31, 0.05), 1.0, "±"), "1.31±0.05");
         assert_eq!(format_figure(&figure(1.31, 0.0004), 1.0, "±"), "1.31±0.0004");
         assert_eq!(format_figure(&figure(412.0, 0.3), 1.0, "±"), "412±0.3");
+        assert_eq!(format_figure(&figure(85_712.0, 3_305.0), 1.0, " ± "), "85,700 ± 3,300");
+        assert_eq!(format_figure(&figure(85_712.0, 32.0), 1.0, " ± "), "85,700 ± 32");
         assert_eq!(format_figure(&Figure::exact(412.0), 1.0, "±"), "412");
         assert_eq!(format_figure(&Figure::missing("none"), 1.0, "±"), "–");
         assert_eq!(format_figure_us(&figure(1_310.0, 50.0)), "1.31 ms ± 0.05");

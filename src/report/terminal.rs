@@ -19,6 +19,7 @@ mod tables;
 use crate::outcome::{CheckOutcome, RunOutcome, VerifyOutcome};
 
 use super::sheet::Sheet;
+use super::text::{display_width, wrap};
 
 /// Narrowest page that is drawn: below it a row of figures says nothing.
 pub const NARROWEST: usize = 60;
@@ -36,6 +37,21 @@ impl Style {
     fn sheet(&self) -> Sheet {
         Sheet::new(self.width.max(NARROWEST))
     }
+}
+
+/// A text whose longer lines are broken, their rest standing below the last column of words (what two
+/// spaces or more set apart).
+pub fn prose(text: &str, style: &Style) -> String {
+    let width = style.width.max(NARROWEST);
+    let lines = text.lines().flat_map(|line| match display_width(line) <= width {
+        true => vec![line.to_owned()],
+        false => {
+            let start = line.len() - line.trim_start().len();
+            let column = line[start..].rfind("  ").map_or(start, |gap| start + gap + 2);
+            wrap(&line[..column], display_width(&line[..column]), &line[column..], width)
+        }
+    });
+    lines.fold(String::new(), |text, line| text + line.trim_end() + "\n")
 }
 
 /// The answer of `run`, ending in a newline.

@@ -23,10 +23,14 @@ pub fn names() -> Vec<&'static str> {
     PARTS.iter().map(|p| p.0).collect()
 }
 
+/// The file of a part.
+pub fn text(name: &str) -> Option<&'static str> {
+    PARTS.iter().find(|p| p.0 == name).map(|p| p.1)
+}
+
 /// The table of a part.
 pub fn part(name: &str) -> Option<Table> {
-    let (_, text) = PARTS.iter().find(|p| p.0 == name)?;
-    let (document, _) = read_document(text);
+    let (document, _) = read_document(text(name)?);
     match &document.get("parts")?.node.value {
         Value::Table(parts) => match &parts.get(name)?.node.value {
             Value::Table(table) => Some(table.clone()),

@@ -1,10 +1,13 @@
 //! What a key means, printed from its row.
 
+use super::catalogue;
 use super::schema::{self, Default, Kind, ROWS, Row};
 use super::spelling::nearest;
 
 /// What a scenario key means: words, unit, range, default, source; of a table, its keys; of nothing,
 /// every key in a line.
+///
+/// Of a part of the catalogue, its figures.
 ///
 /// `class.load.rate`, `class.NAME.load.rate` and `class.ticketing-db.load.rate` are one key.
 ///
@@ -14,6 +17,9 @@ pub fn explain(key: &str) -> Result<String, String> {
     let key = key.trim().trim_matches('.');
     if key.is_empty() {
         return Ok(every_key());
+    }
+    if let Some(text) = key.strip_prefix("parts.").and_then(catalogue::text) {
+        return Ok(text.to_owned());
     }
     if let Some(row) = find(key) {
         return Ok(describe(row, key));
@@ -38,6 +44,9 @@ fn every_key() -> String {
 fn find(key: &str) -> Option<&'static Row> {
     if let Some(row) = schema::row(key).or_else(|| schema::row(&pattern_of(key))) {
         return Some(row);
+    }
+    if let Some(table) = pattern_of(key).strip_suffix(".NAME").and_then(schema::row) {
+        return Some(table);
     }
     // A key of a law: design.cpu.read.cv.
     let (table, last) = schema::parent_and_key(key);
@@ -178,6 +187,17 @@ mod tests {
         assert_eq!(explain("class.ticketing-db.load.rate").as_ref(), Ok(&text));
         assert_eq!(explain("objective.0.below"), explain("objective.below"));
         assert_eq!(explain("parts.my-drive.page"), explain("parts.NAME.page"));
+    }
+
+    #[test]
+    fn a_name_stands_for_its_table_and_one_of_the_catalogue_for_its_figures() {
+        assert_eq!(explain("parts.NAME"), explain("parts"));
+        assert_eq!(explain("parts.my-drive"), explain("parts"));
+        assert_eq!(explain("class.ticketing-db"), explain("class"));
+        for name in catalogue::names() {
+            let text = explain(&format!("parts.{name}")).expect(name);
+            assert!(text.contains("read_random") && text.contains("invented"), "{text}");
+        }
     }
 
     #[test]

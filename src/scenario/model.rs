@@ -346,15 +346,15 @@ pub enum TraceFormat {
     /// CSV with a header naming time, operation, offset and size.
     Csv,
     /// Binary 32-byte records of a virtual SCSI disk.
-    Vscsi1,
+    ScsiRecords,
     /// CSV with submit_ns, op, lba_512, sectors_512.
-    Iocsv,
+    BlockCsv,
     /// Text output of the block-layer tracer.
-    Blkparse,
-    /// CSV without header: FILETIME, host, disk, type, offset, size, response.
-    Msr,
+    BlockEvents,
+    /// CSV without header: time in ticks of 100 ns, host, disk, type, offset, size, response.
+    HostCsv,
     /// CSV: Timestamp, Response, IOType, LUN, Offset, Size.
-    Systor,
+    LunCsv,
 }
 
 /// The process of open arrivals.

@@ -5,6 +5,7 @@
 
 use std::ops::Range;
 
+use super::catalogue;
 use super::diagnostics::{Diagnostic, Diagnostics, Source};
 use super::read::{class_name_of, short};
 use super::schema::{self, Kind};
@@ -187,7 +188,11 @@ impl Walk {
                 let entry = if has {
                     table.get_mut(&segment.text)
                 } else {
-                    let node = Node { value: Value::Table(Table::default()), at: origin.clone() };
+                    // A part of the catalogue is changed by a copy of it in the scenario.
+                    let part =
+                        (self.pattern == "parts.NAME").then(|| catalogue::part(&segment.text)).flatten();
+                    let value = Value::Table(part.unwrap_or_default().moved_to(&origin));
+                    let node = Node { value, at: origin.clone() };
                     Some(table.set(Entry { key: segment.text.clone(), key_at: origin, node }))
                 };
                 return Ok(entry.map_or(Place::Value("nothing"), |e| place_of(&mut e.node)));

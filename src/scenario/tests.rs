@@ -192,11 +192,11 @@ fn every_process_of_arrivals_is_read() {
 
 #[test]
 fn a_trace_brings_its_own_requests() {
-    let class = class("load = { trace = \"t.csv\", format = \"msr\", speed = 2, repeat = false }");
+    let class = class("load = { trace = \"t.csv\", format = \"host-csv\", speed = 2, repeat = false }");
     let load = Load::Trace {
         path: Path::new("base").join("t.csv"),
         name: "t.csv".into(),
-        format: Some(TraceFormat::Msr),
+        format: Some(TraceFormat::HostCsv),
         speed: 2.0,
         repeat: false,
     };
@@ -267,6 +267,25 @@ fn overrides_reach_every_kind_of_place() {
     let think = Some(Law::exponential(SimDuration::from_us(3000)));
     assert!(matches!(&changed.classes[2].load, Load::Closed { think: t, .. } if *t == think));
     assert_eq!(changed.objectives[0].below, SimDuration::from_us(2000));
+}
+
+#[test]
+fn one_figure_of_a_catalogue_part_may_be_overridden() {
+    let drives = "[design.drives]\ncount = 2\npart = \"sata-read-centric-1920\"";
+    let text = scenario(drives, &format!("load = {{ in_flight = 1 }}\n{ASKS}"));
+    let part = |overrides: &[&str]| match read_with(&text, overrides)
+        .unwrap_or_else(|d| panic!("{d}"))
+        .design
+        .drives
+    {
+        Some(Drives { kind: DriveKind::Part(part), .. }) => *part,
+        other => panic!("{other:?}"),
+    };
+    let (stated, changed) = (part(&[]), part(&["parts.sata-read-centric-1920.buffer=1 MiB"]));
+    assert_ne!(stated.buffer, 1 << 20);
+    assert_eq!(changed, Part { buffer: 1 << 20, ..stated });
+    let error = read_with(&text, &["parts.sata-read-centric-1920.bufer=1 MiB"]).expect_err("misspelt");
+    assert!(error.to_string().contains("did you mean `buffer`?"), "{error}");
 }
 
 #[test]

@@ -35,6 +35,18 @@ pub struct Node {
     pub at: Origin,
 }
 
+impl Node {
+    /// The same, as if all of it had been written at `at`.
+    fn moved_to(self, at: &Origin) -> Node {
+        let value = match self.value {
+            Value::List(items) => Value::List(items.into_iter().map(|item| item.moved_to(at)).collect()),
+            Value::Table(table) => Value::Table(table.moved_to(at)),
+            plain => plain,
+        };
+        Node { value, at: at.clone() }
+    }
+}
+
 /// A value of the tree.
 #[derive(Clone, Debug)]
 pub enum Value {
@@ -99,6 +111,12 @@ impl Table {
     /// The entry of that key, to change.
     pub fn get_mut(&mut self, key: &str) -> Option<&mut Entry> {
         self.entries.iter_mut().find(|e| e.key == key)
+    }
+
+    /// The same, as if all of it had been written at `at`.
+    pub fn moved_to(self, at: &Origin) -> Table {
+        let moved = |e: Entry| Entry { key_at: at.clone(), node: e.node.moved_to(at), ..e };
+        Table { entries: self.entries.into_iter().map(moved).collect() }
     }
 
     /// Adds an entry, in the place of one with the same key.

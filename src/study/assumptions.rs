@@ -37,7 +37,8 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
             Load::Trace { repeat, .. } => {
                 let once = if *repeat { "" } else { "; played once, the intervals hold for this trace only" };
                 said.push(format!(
-                    "{}: requests come at their recorded times, whatever this design answers{once}",
+                    "{}: requests come at their recorded times, whatever this design answers, and no host adapter \
+                     spreads what was issued at once{once}",
                     class.name
                 ));
             }

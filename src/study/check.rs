@@ -20,12 +20,15 @@ pub fn check(scenario: &Scenario) -> Result<CheckOutcome, StudyError> {
     let offered = Sources::new(&scenario.classes, root, &setting.traces, setting.scale).offered();
     let offered_iops = offered_iops(&offered);
     let kinds = mix::stated(&setting, &offered);
-    let found = kinds.map_or_else(Vec::new, |kinds| ceilings(&scenario.design, &setting.plan, &kinds));
+    let is_mixed = kinds.is_none();
+    let kinds = kinds.unwrap_or_else(|| mix::offered_alone(&setting, &offered));
+    let found = ceilings(&scenario.design, &setting.plan, &kinds);
     let lowest = found.iter().min_by(|a, b| a.iops.total_cmp(&b.iops));
     let mut notes = setting.trace_notes();
-    if found.is_empty() {
+    if is_mixed {
         notes.push(
-            "no static ceilings: open and closed classes together leave the mix of requests open; `run` measures it"
+            "the ceilings are those of the mix that the open classes offer; closed classes come on top, as \
+             fast as they are answered, which `run` measures"
                 .into(),
         );
     }

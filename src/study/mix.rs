@@ -20,6 +20,12 @@ pub(super) fn stated(setting: &Setting, offered: &[Option<f64>]) -> Option<Vec<K
     Some(weighted(setting, &weights))
 }
 
+/// The mix of the open and trace classes alone.
+pub(super) fn offered_alone(setting: &Setting, offered: &[Option<f64>]) -> Vec<Kind> {
+    let weights: Vec<f64> = offered.iter().map(|rate| rate.unwrap_or(0.0)).collect();
+    weighted(setting, &weights)
+}
+
 /// The mix with each class weighted by a rate (as measured, say).
 pub(super) fn weighted(setting: &Setting, weights: &[f64]) -> Vec<Kind> {
     let total: f64 = weights.iter().sum();

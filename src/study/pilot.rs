@@ -18,8 +18,10 @@ use super::setting::Setting;
 const REQUESTS: f64 = 20_000.0;
 /// Bins of its series: four batches of five above what MSER-5 needs to be told apart from noise.
 const BINS: usize = 500;
-/// On/off cycles of the slowest bursty class that it should see.
+/// On/off cycles of the slowest bursty class that it should see, over all its machines.
 const CYCLES: f64 = 20.0;
+/// And of each machine: a burst and its end.
+const CYCLES_EACH: f64 = 2.0;
 /// Doublings before the verdict "not settled".
 const DOUBLINGS: u32 = 3;
 
@@ -94,8 +96,10 @@ pub(super) fn first_length(setting: &Setting) -> SimDuration {
 /// Time in which the slowest bursty class goes through its cycles.
 fn slowest_cycles(setting: &Setting) -> SimDuration {
     let cycles = setting.scenario.classes.iter().map(|class| match &class.load {
-        Load::Open { arrivals: Arrivals::Bursty { peak_to_mean, burst, .. }, .. } => {
-            CYCLES * peak_to_mean * burst.secs()
+        Load::Open { arrivals: Arrivals::Bursty { peak_to_mean, burst, together, .. }, .. } => {
+            // Machines in step make one process.
+            let processes = if *together > 0.0 { 1.0 } else { f64::from(class.machines) };
+            (CYCLES / processes).max(CYCLES_EACH) * peak_to_mean * burst.secs()
         }
         _ => 0.0,
     });

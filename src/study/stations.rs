@@ -88,7 +88,7 @@ impl<'a> Usage<'a> {
     fn member(&self, number: usize) -> MemberRow {
         let member = &self.members[number];
         MemberRow {
-            name: format!("{} {number}", self.group.member),
+            name: self.group.member_name(number as u32),
             utilisation: self.share(member.busy_ps),
             mean_wait_us: ratio(member.wait_ps / 1e6, member.arrivals as f64),
             arrivals_per_s: ratio(member.arrivals as f64, self.seconds),

@@ -154,9 +154,14 @@ impl DriveSteps {
             network.demand(Demand::Drawn(Law::fixed(span), Purpose::named("drive")))
         };
         let command = network.group("drives.command", "drive", count, 1, Discipline::Committed);
-        let link = network.group("drives.link", "link", count * model.directions(), 1, Discipline::Committed);
+        let link =
+            network.group("drives.link", "drive", count * model.directions(), 1, Discipline::Committed);
+        if model.directions() == 2 {
+            network.rows(link, "drive", 2, &["up", "down"]);
+        }
         let turns = Discipline::Turns { quantum: part.program_quantum };
         let unit = network.group("drives.unit", "unit", count * model.units, 1, turns);
+        network.rows(unit, "drive", model.units, &[]);
         let purpose = network.purpose("unit");
         DriveSteps::Part {
             command,

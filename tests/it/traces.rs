@@ -28,8 +28,8 @@ fn assert_figures(found: &TraceSummary, expected: &TraceSummary) {
 
 #[test]
 fn the_database_trace_has_its_published_figures() {
-    let trace = load("oltp.blkparse.txt.gz");
-    assert_eq!(trace.format(), TraceFormat::Blkparse);
+    let trace = load("oltp.block-events.txt.gz");
+    assert_eq!(trace.format(), TraceFormat::BlockEvents);
     assert_eq!(trace.notes(), ["11,911 flushes left out"]);
     let expected = TraceSummary {
         requests: 42_199,
@@ -46,8 +46,8 @@ fn the_database_trace_has_its_published_figures() {
 
 #[test]
 fn the_store_trace_has_its_published_figures() {
-    let trace = load("kv-store-writes.iocsv.gz");
-    assert_eq!(trace.format(), TraceFormat::Iocsv);
+    let trace = load("kv-store-writes.block.csv.gz");
+    assert_eq!(trace.format(), TraceFormat::BlockCsv);
     assert_eq!(trace.notes(), ["231 discards left out"]);
     let expected = TraceSummary {
         requests: 64_189,
@@ -65,7 +65,7 @@ fn the_store_trace_has_its_published_figures() {
 #[test]
 fn records_keep_the_times_and_addresses_of_the_file() {
     // First lines of the file: 0 and 35,081 ns; sectors 1,652,296 and 1,652,552; 256 sectors each.
-    let trace = load("kv-store-writes.iocsv.gz");
+    let trace = load("kv-store-writes.block.csv.gz");
     let first: Vec<_> = trace.records()[..2].iter().map(|r| (r.at.ps(), r.address, r.bytes)).collect();
     assert_eq!(first, [(0, 1_652_296 * 512, 131_072), (35_081_000, 1_652_552 * 512, 131_072)]);
     // Every address is whole sectors, not all are whole 4 KiB blocks: replay keeps them as they are.
@@ -75,9 +75,9 @@ fn records_keep_the_times_and_addresses_of_the_file() {
 
 #[test]
 fn a_wrongly_stated_layout_is_refused_with_advice() {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("workloads/traces/oltp.blkparse.txt.gz");
-    let error = Trace::load(&path, "oltp.blkparse.txt.gz", Some(TraceFormat::Csv)).expect_err("refused");
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("workloads/traces/oltp.block-events.txt.gz");
+    let error = Trace::load(&path, "oltp.block-events.txt.gz", Some(TraceFormat::Csv)).expect_err("refused");
     let text = error.to_string();
-    assert!(text.starts_with("trace `oltp.blkparse.txt.gz`, line 1: the first line is `"), "{text}");
+    assert!(text.starts_with("trace `oltp.block-events.txt.gz`, line 1: the first line is `"), "{text}");
     assert!(text.contains("; help: "), "{text}");
 }

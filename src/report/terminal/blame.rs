@@ -10,8 +10,8 @@ const NAMED: usize = 3;
 /// A contributor with less of the time than this is left to the rest.
 const WORTH_NAMING: f64 = 0.02;
 
-/// Adds the blame for the slowest hundredth of each class and operation; for all requests where no
-/// percentile was reached.
+/// Adds the blame for the slowest hundredth of each class and operation and of all requests; for all of
+/// them where no percentile was reached. (Sums in between are in the JSON.)
 pub(super) fn tail(sheet: &mut Sheet, blame: &[BlameRow]) {
     let has_tail = blame.iter().any(|row| row.above == "p99");
     let (above, heading) = match has_tail {
@@ -24,6 +24,9 @@ pub(super) fn tail(sheet: &mut Sheet, blame: &[BlameRow]) {
     }
     sheet.heading(heading);
     for (class, operation) in subjects(&rows) {
+        if (class == "all") != (operation == "all") {
+            continue;
+        }
         let parts = rows.iter().filter(|row| row.class == class && row.operation == operation);
         let words = in_words(parts.copied());
         let subject = match (class, operation) {

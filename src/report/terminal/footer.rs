@@ -3,7 +3,7 @@
 use crate::outcome::{AuditRow, LedgerRow, RunOutcome, SeriesRow};
 use crate::report::numbers::{
     format_bound_us, format_bytes_per_s, format_count, format_duration_us, format_figure, format_per_second,
-    format_percent, format_significant, format_stated_percent,
+    format_percent, format_significant, format_span_us, format_stated_percent,
 };
 use crate::report::sheet::{Sheet, Tone};
 use crate::report::text::{clean, plural, shorten};
@@ -41,7 +41,7 @@ fn carried(sheet: &mut Sheet, outcome: &RunOutcome) {
         let offered_shown = format_significant(offered);
         // Closed classes are carried too, and offer nothing that could be stated.
         if outcome.carried.iops.value.is_some_and(|carried| carried > 1.05 * offered) {
-            words.push_str(&format!(", of which open and trace classes offer {offered_shown}"));
+            words.push_str(&format!(": {offered_shown} offered, the rest by closed loops"));
         } else {
             words.push_str(&format!(" of {offered_shown} offered"));
         }
@@ -132,11 +132,11 @@ fn measured(sheet: &mut Sheet, outcome: &RunOutcome) {
     let run = &outcome.run;
     let warm_up = match run.warm_up_s {
         0.0 => "no warm-up".into(),
-        seconds => format!("{} of warm-up", format_bound_us(seconds * 1e6)),
+        seconds => format!("{} of warm-up", format_span_us(seconds * 1e6)),
     };
     let words = format!(
         "{} after {warm_up}, in {}; {} requests; seed {}",
-        format_bound_us(run.length_s * 1e6),
+        format_span_us(run.length_s * 1e6),
         plural(run.replications as usize, "replication", "replications"),
         format_count(run.requests),
         outcome.seed

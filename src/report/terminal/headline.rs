@@ -22,6 +22,10 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &RunOutcome) {
         State::Unsustainable | State::Undecided => Tone::Caution,
     };
     let width = sheet.width();
+    if outcome.run.requests == 0 {
+        sheet.line(Tone::Caution, "Nothing was measured: no request came while the window was open");
+        return;
+    }
     sheet.line(tone, &first_that_fits(&load_line(outcome), width));
     sheet.line(objectives_tone(&outcome.objectives), &objectives_line(&outcome.objectives, width));
     sheet.line(Tone::Strong, &first_that_fits(&binding_line(outcome), width));
@@ -53,7 +57,7 @@ fn load_line(outcome: &RunOutcome) -> Vec<String> {
     let (long, short) = match outcome.offered.iops {
         Some(offered) if carried.is_some_and(|carried| carried > offered * CLEARLY_MORE) => (
             format!(
-                "carries {} requests/s; open and trace classes offer {}",
+                "carries {} requests/s: {} offered, the rest by closed loops",
                 rate(carried),
                 rate(Some(offered))
             ),
@@ -170,9 +174,9 @@ fn binding_line(outcome: &RunOutcome) -> Vec<String> {
     let (room, short_room) = match verdict.headroom {
         Some(headroom) if headroom > 0.005 => {
             let factor = format_significant(1.0 + headroom);
-            (format!("; room for {factor} × this load on paper"), format!("; room for {factor} ×"))
+            (format!("; full at {factor} × this load"), format!("; full at {factor} ×"))
         }
-        Some(_) => ("; no room for more".into(), "; no room".into()),
+        Some(_) => ("; full".into(), "; full".into()),
         None => (String::new(), String::new()),
     };
     vec![

@@ -71,8 +71,9 @@ pub(super) fn classes(sheet: &mut Sheet, classes: &[ClassRow], confidence: f64) 
     ];
     columns.extend(LATENCIES.map(|(key, rank)| Column::figure(&latency_title(key), rank)));
     let mut grid = Grid::new(columns);
+    let common = common_unit(classes);
     for row in classes {
-        grid.row(Tone::Plain, class_cells(row));
+        grid.row(Tone::Plain, class_cells(row, common));
     }
     let fitted = grid.fit(sheet.width());
     let mut footnotes = Footnotes::default();
@@ -93,11 +94,23 @@ fn latency_title(key: &str) -> String {
     format!("{key} ±")
 }
 
-/// Cells of one class and operation, all latencies in the unit that suits the longest of them.
-fn class_cells(row: &ClassRow) -> Vec<String> {
+/// The longest latency of a row, in microseconds.
+fn longest_us(row: &ClassRow) -> f64 {
+    row.latency_us.values().filter_map(|figure| figure.value).fold(0.0, f64::max)
+}
+
+/// One unit for all rows, so that they compare; none where the rows are too far apart for one.
+fn common_unit(classes: &[ClassRow]) -> Option<TimeUnit> {
+    let longest = classes.iter().map(longest_us).filter(|&time_us| time_us > 0.0);
+    let (least, most) = longest.fold((f64::INFINITY, 0.0f64), |(a, b), t| (a.min(t), b.max(t)));
+    let unit = TimeUnit::for_row(most);
+    (least >= 0.1 * unit.microseconds).then_some(unit)
+}
+
+/// Cells of one class and operation, all latencies in one unit: the common one, or what suits the longest.
+fn class_cells(row: &ClassRow, common: Option<TimeUnit>) -> Vec<String> {
     let figures = LATENCIES.map(|(key, _)| row.latency_us.get(key));
-    let longest = figures.iter().flatten().filter_map(|figure| figure.value).fold(0.0, f64::max);
-    let unit = TimeUnit::for_row(longest);
+    let unit = common.unwrap_or_else(|| TimeUnit::for_row(longest_us(row)));
     let mut cells = vec![
         clean(&row.name),
         clean(&row.operation),

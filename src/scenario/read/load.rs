@@ -70,11 +70,11 @@ fn closed(reader: &mut Reader, section: &Section) -> Option<Load> {
 fn trace(reader: &mut Reader, section: &Section, base_dir: &Path) -> Option<Load> {
     let formats = [
         TraceFormat::Csv,
-        TraceFormat::Vscsi1,
-        TraceFormat::Iocsv,
-        TraceFormat::Blkparse,
-        TraceFormat::Msr,
-        TraceFormat::Systor,
+        TraceFormat::ScsiRecords,
+        TraceFormat::BlockCsv,
+        TraceFormat::BlockEvents,
+        TraceFormat::HostCsv,
+        TraceFormat::LunCsv,
     ];
     let name = reader.value(section, "trace", values::text);
     let format = reader.optional_choice(section, "format", &formats);

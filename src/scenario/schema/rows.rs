@@ -180,7 +180,7 @@ pub const ROWS: &[Row] = &[
         "Closed load: time from an answer to the next request; exponential unless a table says otherwise."),
     row("class.NAME.load.trace", Kind::File, Words("none: give `rate`, `in_flight` or `trace`"), "\"ticketing.csv\"", CHOICE,
         "Recorded load: a block trace, its name relative to the scenario."),
-    row("class.NAME.load.format", Kind::Choice(&["csv", "vscsi1", "iocsv", "blkparse", "msr", "systor"]), Words("found from the content of the file"), "\"csv\"", CHOICE,
+    row("class.NAME.load.format", Kind::Choice(&["csv", "scsi-records", "block-csv", "block-events", "host-csv", "lun-csv"]), Words("found from the content of the file"), "\"csv\"", CHOICE,
         "Recorded load: layout of the trace."),
     row("class.NAME.load.speed", Kind::Number(range("0.000001", "1000000")), Value("1.0"), "1.0", CHOICE,
         "Recorded load: times of the trace are divided by this."),

@@ -1,4 +1,4 @@
-//! Layouts with a header that names the columns: csv, iocsv, systor.
+//! Layouts with a header that names the columns: csv, block-csv, lun-csv.
 //!
 //! Columns are found by name, so that order and further columns do not matter. A time without its
 //! unit is refused rather than guessed.
@@ -9,8 +9,8 @@ use super::input::Input;
 use crate::engine::PS_PER_S;
 use crate::scenario::{Operation, TraceFormat};
 
-const IOCSV: [&str; 4] = ["submit_ns", "op", "lba_512", "sectors_512"];
-const SYSTOR: [&str; 6] = ["timestamp", "response", "iotype", "lun", "offset", "size"];
+const BLOCK_CSV: [&str; 4] = ["submit_ns", "op", "lba_512", "sectors_512"];
+const LUN_CSV: [&str; 6] = ["timestamp", "response", "iotype", "lun", "offset", "size"];
 
 /// Where the columns are and what a unit of each is worth.
 #[derive(Clone, Debug, PartialEq)]
@@ -48,11 +48,11 @@ pub(super) fn looks_like(header: &str) -> Option<TraceFormat> {
     if names.len() < 4 {
         return None;
     }
-    if IOCSV.iter().all(|n| names.iter().any(|m| m == n)) {
-        return Some(TraceFormat::Iocsv);
+    if BLOCK_CSV.iter().all(|n| names.iter().any(|m| m == n)) {
+        return Some(TraceFormat::BlockCsv);
     }
-    if SYSTOR.iter().all(|n| names.iter().any(|m| m == n)) {
-        return Some(TraceFormat::Systor);
+    if LUN_CSV.iter().all(|n| names.iter().any(|m| m == n)) {
+        return Some(TraceFormat::LunCsv);
     }
     let is_header = names.iter().any(|n| is_operation(n)) && names.iter().any(|n| is_time(n));
     is_header.then_some(TraceFormat::Csv)
@@ -136,7 +136,7 @@ impl Columns {
             .ok_or_else(|| missing("the time", "name it time_s, time_ms, time_us or time_ns"))?;
         let time_unit = match time_suffix(&names[time]) {
             // This layout's time stamps are Unix seconds.
-            Some("") if format == TraceFormat::Systor => SECONDS,
+            Some("") if format == TraceFormat::LunCsv => SECONDS,
             suffix => UNITS
                 .iter()
                 .find(|(words, _)| suffix.is_some_and(|s| words.contains(&s)))

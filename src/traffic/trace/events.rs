@@ -1,4 +1,4 @@
-//! Layouts of fixed columns without a header: the block-layer tracer's text, and msr.
+//! Layouts of fixed columns without a header: the block-layer tracer's text, and host-csv.
 
 use super::collect::{Collector, Row, time_ps, whole};
 use super::error::{Complaint, quoted};
@@ -17,7 +17,7 @@ struct Event<'a> {
 }
 
 /// Whether this line is an event.
-pub(super) fn looks_like_blkparse(line: &str) -> bool {
+pub(super) fn is_block_event(line: &str) -> bool {
     event(line).is_some()
 }
 
@@ -67,7 +67,7 @@ impl<'a> Event<'a> {
 
 /// Requests as issued to the device (D); a trace without such events gives those queued (Q), which
 /// are counted before merging.
-pub(super) fn read_blkparse(input: &mut Input, most: usize) -> Result<Collector, Complaint> {
+pub(super) fn read_block_events(input: &mut Input, most: usize) -> Result<Collector, Complaint> {
     let mut issued = Collector::new(most);
     let mut queued = Some(Collector::new(most));
     while let Some(line) = input.line()? {
@@ -97,8 +97,8 @@ pub(super) fn read_blkparse(input: &mut Input, most: usize) -> Result<Collector,
     }
 }
 
-/// Whether this line is a record of msr: time,host,disk,Read|Write,offset,size,response.
-pub(super) fn looks_like_msr(line: &str) -> bool {
+/// Whether this line is a record of host-csv: time,host,disk,Read|Write,offset,size,response.
+pub(super) fn is_host_record(line: &str) -> bool {
     let fields: Vec<&str> = line.split(',').map(str::trim).collect();
     fields.len() == 7
         && fields[0].len() >= 15
@@ -107,7 +107,7 @@ pub(super) fn looks_like_msr(line: &str) -> bool {
 }
 
 /// Times are counts of 100 ns (since 1601; the origin does not matter), offsets and sizes bytes.
-pub(super) fn read_msr(input: &mut Input, mut collector: Collector) -> Result<Collector, Complaint> {
+pub(super) fn read_host_records(input: &mut Input, mut collector: Collector) -> Result<Collector, Complaint> {
     let mut is_first = true;
     while let Some(line) = input.line()? {
         if line.trim().is_empty() {
@@ -117,13 +117,13 @@ pub(super) fn read_msr(input: &mut Input, mut collector: Collector) -> Result<Co
         let heading = is_first && !line.starts_with(|c: char| c.is_ascii_digit());
         is_first = false;
         let mut device = String::new();
-        let row = if heading { Row::NotAnEvent } else { msr_row(&line, &mut device)? };
+        let row = if heading { Row::NotAnEvent } else { host_row(&line, &mut device)? };
         collector.add(row)?;
     }
     Ok(collector)
 }
 
-fn msr_row<'a>(line: &str, device: &'a mut String) -> Result<Row<'a>, Complaint> {
+fn host_row<'a>(line: &str, device: &'a mut String) -> Result<Row<'a>, Complaint> {
     let fields: Vec<&str> = line.split(',').map(str::trim).collect();
     let &[time, host, disk, kind, offset, size, ..] = fields.as_slice() else {
         return Err(Complaint::new(

@@ -59,7 +59,7 @@ impl Input {
             return Err(Complaint::new(
                 "the line is longer than 64 KiB",
                 "lines of text",
-                "state the layout if it was guessed wrong, e.g. format = \"vscsi1\"",
+                "state the layout if it was guessed wrong, e.g. format = \"scsi-records\"",
             ));
         }
         if read == 0 {
@@ -106,22 +106,22 @@ pub(super) fn recognise(head: &[u8]) -> Result<TraceFormat, Complaint> {
         return Err(Complaint::new("the file is empty", "a block trace", "check the file's name"));
     }
     if records::looks_like(head) {
-        return Ok(TraceFormat::Vscsi1);
+        return Ok(TraceFormat::ScsiRecords);
     }
     let text = String::from_utf8_lossy(head);
     let first = text.trim_start_matches('\u{FEFF}').lines().find(|l| !l.trim().is_empty()).unwrap_or("");
-    if text.lines().take(20).any(events::looks_like_blkparse) {
-        return Ok(TraceFormat::Blkparse);
+    if text.lines().take(20).any(events::is_block_event) {
+        return Ok(TraceFormat::BlockEvents);
     }
-    if events::looks_like_msr(first) {
-        return Ok(TraceFormat::Msr);
+    if events::is_host_record(first) {
+        return Ok(TraceFormat::HostCsv);
     }
     columns::looks_like(first).ok_or_else(|| {
         Complaint::new(
             format!("the layout is not recognised: the file begins with {}", quoted(first)),
-            "a CSV header such as time_s,op,offset,size, or one of the layouts csv, iocsv, blkparse, msr, \
-             systor, vscsi1",
-            "name the columns in a first line, or state the layout, e.g. format = \"blkparse\"",
+            "a CSV header such as time_s,op,offset,size, or one of the layouts csv, block-csv, block-events, host-csv, \
+             lun-csv, scsi-records",
+            "name the columns in a first line, or state the layout, e.g. format = \"block-events\"",
         )
         .of_file()
     })

@@ -114,12 +114,12 @@ fn read_at_most(
         None => input::recognise(input.head()).map_err(|c| c.of(name, Place::File))?,
     };
     let collected = match format {
-        TraceFormat::Csv | TraceFormat::Iocsv | TraceFormat::Systor => {
+        TraceFormat::Csv | TraceFormat::BlockCsv | TraceFormat::LunCsv => {
             columns::read(&mut input, format, Collector::new(most))
         }
-        TraceFormat::Msr => events::read_msr(&mut input, Collector::new(most)),
-        TraceFormat::Blkparse => events::read_blkparse(&mut input, most),
-        TraceFormat::Vscsi1 => records::read(&mut input, Collector::new(most)),
+        TraceFormat::HostCsv => events::read_host_records(&mut input, Collector::new(most)),
+        TraceFormat::BlockEvents => events::read_block_events(&mut input, most),
+        TraceFormat::ScsiRecords => records::read(&mut input, Collector::new(most)),
     };
     let (records, notes) =
         collected.and_then(Collector::finish).map_err(|c: Complaint| c.of(name, input.place()))?;

@@ -1,4 +1,4 @@
-//! The binary layout vscsi1: 32-byte little-endian records of a virtual SCSI disk, no header.
+//! The binary layout scsi-records: 32-byte little-endian records of a virtual SCSI disk, no header.
 //!
 //! | bytes | field |
 //! | --- | --- |

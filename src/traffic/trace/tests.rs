@@ -17,8 +17,8 @@ fn plain(trace: &Trace) -> Vec<(u64, bool, u64, u32)> {
     trace.records().iter().map(row).collect()
 }
 
-/// A vscsi1 file of (command, microseconds, block, bytes).
-fn vscsi1(rows: &[(u16, u64, u64, u32)]) -> Vec<u8> {
+/// A scsi-records file of (command, microseconds, block, bytes).
+fn scsi_records(rows: &[(u16, u64, u64, u32)]) -> Vec<u8> {
     let mut file = Vec::new();
     for (serial, (command, time, block, bytes)) in rows.iter().enumerate() {
         file.extend((serial as u32).to_le_bytes());
@@ -34,9 +34,9 @@ fn vscsi1(rows: &[(u16, u64, u64, u32)]) -> Vec<u8> {
 
 const CSV: &str = "op,time_us,size_bytes,offset_bytes,comment\n\
                    R,5,4096,8192,a\nwrite,7.5,512,12288,\nTRIM,8,4096,0,\nW,9,0,0,\nREAD,12,1024,12800,z\n";
-const IOCSV: &str = "submit_ns,op,lba_512,sectors_512,latency_ns,flush,fua,io_class\n\
+const BLOCK_CSV: &str = "submit_ns,op,lba_512,sectors_512,latency_ns,flush,fua,io_class\n\
                      0,W,16,8,83797,0,0,19\n35081,D,24,8,,0,0,19\n48531,R,24,1,130094,0,0,19\n";
-const BLKPARSE: &str = "  7,0    1        1     0.000000000 28581  Q  WS 160 + 48 [db]\n\
+const BLOCK_EVENTS: &str = "  7,0    1        1     0.000000000 28581  Q  WS 160 + 48 [db]\n\
                         7,0    1        2     0.000011978 28581  D  WS 160 + 48 [db]\n\
                         7,0    1        3     0.000239227    22  C  WS 160 + 48 [0]\n\
                         7,0    1        4     0.000253258 28581  Q FWS [db]\n\
@@ -45,10 +45,10 @@ const BLKPARSE: &str = "  7,0    1        1     0.000000000 28581  Q  WS 160 + 4
                         7,0    0        4     0.028975164 28586  D  RA 208 + 16 [db]\n\
                         7,0    0        5     0.029000000 28586  D  DS 300 + 16 [db]\n\
                         CPU0 (sample):\n Reads Queued: 1, 8KiB\n";
-const MSR: &str = "128166385295514663,hm,0,Write,9056014336,2048,2833\n\
-                   128166385295514878,hm,0,Read,11855351808,512,2617\n\
-                   128166385295515175,hm,1,Write,5548077056,4096,2320\n";
-const SYSTOR: &str = "Timestamp,Response,IOType,LUN,Offset,Size\n\
+const HOST_CSV: &str = "128166385295514663,host,0,Write,9056014336,2048,2833\n\
+                   128166385295514878,host,0,Read,11855351808,512,2617\n\
+                   128166385295515175,host,1,Write,5548077056,4096,2320\n";
+const LUN_CSV: &str = "Timestamp,Response,IOType,LUN,Offset,Size\n\
                       1456095145.133076000,0.000806000,R,0,899056122368,131072\n\
                       1456095145.126285000,0.008044000,W,0,4256049987072,122880\n\
                       1456095145.127398000,0.007571000,,0,,\n\
@@ -57,27 +57,35 @@ const SYSTOR: &str = "Timestamp,Response,IOType,LUN,Offset,Size\n\
 #[test]
 fn every_layout_is_recognised_and_read_plain_and_packed() {
     let (r, w) = (true, false);
-    let binary =
-        vscsi1(&[(0x28, 1_000, 8, 4096), (0x2A, 1_250, 16, 512), (0x35, 1_260, 0, 0), (0x88, 1_300, 1, 8)]);
+    let binary = scsi_records(&[
+        (0x28, 1_000, 8, 4096),
+        (0x2A, 1_250, 16, 512),
+        (0x35, 1_260, 0, 0),
+        (0x88, 1_300, 1, 8),
+    ]);
     let cases: [(&[u8], TraceFormat, Vec<_>); 6] = [
         (CSV.as_bytes(), TraceFormat::Csv, vec![(0, r, 8192, 4096), (2, w, 12288, 512), (7, r, 12800, 1024)]),
-        (IOCSV.as_bytes(), TraceFormat::Iocsv, vec![(0, w, 8192, 4096), (48, r, 12288, 512)]),
-        (BLKPARSE.as_bytes(), TraceFormat::Blkparse, vec![(0, w, 81920, 24576), (28963, r, 106_496, 8192)]),
+        (BLOCK_CSV.as_bytes(), TraceFormat::BlockCsv, vec![(0, w, 8192, 4096), (48, r, 12288, 512)]),
         (
-            MSR.as_bytes(),
-            TraceFormat::Msr,
+            BLOCK_EVENTS.as_bytes(),
+            TraceFormat::BlockEvents,
+            vec![(0, w, 81920, 24576), (28963, r, 106_496, 8192)],
+        ),
+        (
+            HOST_CSV.as_bytes(),
+            TraceFormat::HostCsv,
             vec![(0, w, 9_056_014_336, 2048), (21, r, 11_855_351_808, 512), (51, w, 5_548_077_056, 4096)],
         ),
         (
-            SYSTOR.as_bytes(),
-            TraceFormat::Systor,
+            LUN_CSV.as_bytes(),
+            TraceFormat::LunCsv,
             vec![
                 (0, w, 4_256_049_987_072, 122_880),
                 (6791, r, 899_056_122_368, 131_072),
                 (9669, r, 899_056_253_440, 21504),
             ],
         ),
-        (&binary, TraceFormat::Vscsi1, vec![(0, r, 4096, 4096), (250, w, 8192, 512), (300, r, 512, 8)]),
+        (&binary, TraceFormat::ScsiRecords, vec![(0, r, 4096, 4096), (250, w, 8192, 512), (300, r, 512, 8)]),
     ];
     for (content, format, expected) in cases {
         for packed in [content.to_vec(), gzip(content)] {
@@ -94,17 +102,17 @@ fn every_layout_is_recognised_and_read_plain_and_packed() {
 fn what_is_left_out_is_said() {
     let notes = |content: &str| read(content.as_bytes(), None).expect("a good sample").notes().join("; ");
     assert_eq!(notes(CSV), "1 discard left out; 1 request of no bytes left out");
-    assert_eq!(notes(IOCSV), "1 discard left out");
+    assert_eq!(notes(BLOCK_CSV), "1 discard left out");
     assert_eq!(
-        notes(BLKPARSE),
+        notes(BLOCK_EVENTS),
         "1 flush left out; 1 discard left out; 2 lines that are no events passed over"
     );
-    assert_eq!(notes(MSR), "2 devices: replay overlays their addresses on one volume");
+    assert_eq!(notes(HOST_CSV), "2 devices: replay overlays their addresses on one volume");
     assert_eq!(
-        notes(SYSTOR),
+        notes(LUN_CSV),
         "1 row that is neither read nor write left out; not in time order (1 steps back): sorted"
     );
-    let mut cut = vscsi1(&[(0x28, 1, 8, 4096), (0x2A, 5, 16, 512)]);
+    let mut cut = scsi_records(&[(0x28, 1, 8, 4096), (0x2A, 5, 16, 512)]);
     cut.extend([0; 7]);
     let cut = read(&cut, None).expect("two whole records");
     assert_eq!(cut.notes(), ["the last record is cut short (7 of 32 bytes): left out"]);
@@ -178,8 +186,14 @@ fn errors_name_file_place_finding_and_fix() {
             error("time_us,op,offset,size\n1,R,0,4096\n", None),
             "trace `sample`: it holds a single read or write",
         ),
-        (error(MSR, Some(TraceFormat::Blkparse)), "trace `sample`: it holds no read or write (3 other rows"),
-        (error(MSR, Some(TraceFormat::Vscsi1)), "trace `sample`, record 1: the record's version is"),
+        (
+            error(HOST_CSV, Some(TraceFormat::BlockEvents)),
+            "trace `sample`: it holds no read or write (3 other rows",
+        ),
+        (
+            error(HOST_CSV, Some(TraceFormat::ScsiRecords)),
+            "trace `sample`, record 1: the record's version is",
+        ),
         (
             error("time_s,op,offset,size\n1,R,0,4096\n99999999,R,0,4096\n", None),
             "trace `sample`, line 3: the time is more than 106 days from that of the first request",
@@ -189,7 +203,7 @@ fn errors_name_file_place_finding_and_fix() {
             "trace `sample`, line 2: the request has 5,000,000,000 bytes; expected less than 4 GiB",
         ),
         (
-            error(&"x".repeat(70_000), Some(TraceFormat::Msr)),
+            error(&"x".repeat(70_000), Some(TraceFormat::HostCsv)),
             "trace `sample`, line 1: the line is longer than 64 KiB",
         ),
     ];
@@ -221,8 +235,8 @@ fn the_footprint_counts_each_block_once_a_device() {
 
 /// Bytes that no reader may trip over: a good sample with some bytes overwritten, cut or doubled.
 fn mutated() -> impl Strategy<Value = Vec<u8>> {
-    let binary = vscsi1(&[(0x28, 1_000, 8, 4096), (0x2A, 1_250, 16, 512), (0x88, 1_300, 1, 8)]);
-    let texts = [CSV, IOCSV, BLKPARSE, MSR, SYSTOR].map(|t| t.as_bytes().to_vec());
+    let binary = scsi_records(&[(0x28, 1_000, 8, 4096), (0x2A, 1_250, 16, 512), (0x88, 1_300, 1, 8)]);
+    let texts = [CSV, BLOCK_CSV, BLOCK_EVENTS, HOST_CSV, LUN_CSV].map(|t| t.as_bytes().to_vec());
     let samples: Vec<Vec<u8>> = texts.into_iter().chain([binary, gzip(CSV.as_bytes())]).collect();
     let edits = prop::collection::vec((any::<prop::sample::Index>(), any::<u8>(), 0u8..4), 0..12);
     (prop::sample::select(samples), edits).prop_map(|(mut bytes, edits)| {
@@ -240,15 +254,15 @@ fn mutated() -> impl Strategy<Value = Vec<u8>> {
 }
 
 fn any_format() -> impl Strategy<Value = Option<TraceFormat>> {
-    use TraceFormat::{Blkparse, Csv, Iocsv, Msr, Systor, Vscsi1};
+    use TraceFormat::{BlockCsv, BlockEvents, Csv, HostCsv, LunCsv, ScsiRecords};
     prop::sample::select(vec![
         None,
         Some(Csv),
-        Some(Vscsi1),
-        Some(Iocsv),
-        Some(Blkparse),
-        Some(Msr),
-        Some(Systor),
+        Some(ScsiRecords),
+        Some(BlockCsv),
+        Some(BlockEvents),
+        Some(HostCsv),
+        Some(LunCsv),
     ])
 }
 

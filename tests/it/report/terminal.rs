@@ -12,14 +12,14 @@ fn the_first_three_lines_answer() {
         answer(&fixtures::stable(), 140),
         "Stable: carries 41,200 of 41,200 requests/s offered\n\
          2 of 3 objectives met; missed: ticketing-db read p99 1.31 ms ± 0.05, must stay below 1 ms\n\
-         Binding: drives.unit at 71 % (drive 3); room for 1.41 × this load on paper; \
+         Binding: drives.unit at 71 % (drive 3); full at 1.41 × this load; \
          static arithmetic says 58,000/s, bound by cpu"
     );
     assert_eq!(
         answer(&fixtures::saturated(), 140),
         "Saturated: carries 38,100 of 41,200 requests/s offered; backlog grows by 3,120/s\n\
          0 of 1 objective met; not known: ticketing-db read p99 –, must stay below 1 ms\n\
-         Binding: drives.unit at 100 % (drive 3); no room for more; \
+         Binding: drives.unit at 100 % (drive 3); full; \
          static arithmetic says 58,000/s, bound by cpu"
     );
     assert_eq!(
@@ -27,7 +27,7 @@ fn the_first_three_lines_answer() {
         "Stable: carries 603 of 603 requests/s offered\n\
          0 of 1 objective met; too close to call: ledgers all p99 \
          (one drive lost, rebuilding, worst-machine) 985 us ± 41, must stay below 1 ms\n\
-         Binding: cpu at 31 %; room for 3.21 × this load on paper; static arithmetic has no figure for it"
+         Binding: cpu at 31 %; full at 3.21 × this load; static arithmetic has no figure for it"
     );
 }
 
@@ -38,7 +38,7 @@ fn the_answer_keeps_its_three_lines_on_a_narrow_page() {
         lines(&text)[..4].join("\n"),
         "Stable: carries 41,200 of 41,200 requests/s offered\n\
          2 of 3 objectives met; missed: ticketing-db read p99 1.31 ms ± 0.05, bound 1 ms\n\
-         Binding: drives.unit at 71 % (drive 3); room for 1.41 ×; static 58,000/s by cpu\n"
+         Binding: drives.unit at 71 % (drive 3); full at 1.41 ×; static 58,000/s by cpu\n"
     );
 }
 
@@ -49,7 +49,10 @@ fn loads_that_offer_nothing_are_not_compared_with_an_offer() {
     outcome.offered.iops = None;
     assert_eq!(first(&outcome), "Stable: carries 41,200 requests/s (closed loads, nothing is offered)");
     outcome.offered.iops = Some(30_000.0);
-    assert_eq!(first(&outcome), "Stable: carries 41,200 requests/s; open and trace classes offer 30,000");
+    assert_eq!(
+        first(&outcome),
+        "Stable: carries 41,200 requests/s: 30,000 offered, the rest by closed loops"
+    );
 }
 
 #[test]
