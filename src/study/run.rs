@@ -12,8 +12,8 @@ use crate::measure::{Decision, Round, StoppingRule};
 use crate::outcome::RunOutcome;
 use crate::scenario::{Auto, Load, Scenario};
 
-use super::pilot::{self, Pilot};
 use super::overload::{self, Sure, drift};
+use super::pilot::{self, Pilot};
 use super::replication::Replication;
 use super::setting::{Course, Setting, StudyError};
 use super::summary;
