@@ -12,6 +12,7 @@
 //!
 //! `tests/it/theory.rs` holds each function to rows of figures from outside the project.
 
+pub mod cleaning;
 pub mod forkjoin;
 pub mod inversion;
 pub mod links;
