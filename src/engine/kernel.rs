@@ -12,7 +12,7 @@ use super::law::exponential;
 use super::model::{Model, Part, Stop};
 use super::route::{Demand, Discipline, GateId, GroupId, Network, Pick, Quantity, Route, Step};
 use super::sources::Sources;
-use super::station::{Item, Station};
+use super::station::{Item, Station, Turns};
 use super::time::{SimDuration, SimTime};
 use super::token::{DETACHED, NONE, Slab};
 
@@ -77,11 +77,12 @@ impl<M: Model> Kernel<M> {
     pub fn new(network: Arc<Network>, model: M, first: &[(u32, SimTime)], backlog_max: u64) -> Self {
         let mut stations = Vec::with_capacity(network.stations as usize);
         for group in &network.groups {
-            let quantum = match group.discipline {
+            let turns = || match group.discipline {
                 Discipline::Committed => None,
-                Discipline::Turns { quantum } => Some(quantum.ps()),
+                Discipline::Turns { quantum } => Some(Turns::new(quantum.ps(), true)),
+                Discipline::Yields { bound } => Some(Turns::new(bound.ps(), false)),
             };
-            stations.extend((0..group.members.max(1)).map(|_| Station::new(group.servers, quantum)));
+            stations.extend((0..group.members.max(1)).map(|_| Station::new(group.servers, turns())));
         }
         let gates = network.gates.iter().map(|&capacity| Gate::new(capacity)).collect();
         let mut sources = Sources::new();

@@ -62,6 +62,12 @@ pub enum Discipline {
         /// Longest uninterrupted service.
         quantum: SimDuration,
     },
+    /// One server and an explicit queue: the lower level first, first come, first served within a level.
+    /// After each `bound` of its service an item yields to lower levels, and then goes on.
+    Yields {
+        /// Longest that a lower level waits behind a higher one.
+        bound: SimDuration,
+    },
 }
 
 /// Handle of a group, for building steps.

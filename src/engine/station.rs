@@ -68,6 +68,8 @@ pub(super) enum More {
 #[derive(Debug)]
 pub(super) struct Turns {
     quantum: u64,
+    /// Whether an item yields to others of its own level too, or to lower ones alone.
+    yields_to_own: bool,
     waiting: [VecDeque<Item>; 2],
     serving: Option<Item>,
     /// When the present turn began.
@@ -106,14 +108,9 @@ fn replace_earliest(heap: &mut [u64], time: u64) {
 }
 
 impl Station {
-    pub fn new(servers: u32, quantum: Option<u64>) -> Self {
-        let more = match (quantum, servers) {
-            (Some(quantum), _) => Some(More::Turns(Turns {
-                quantum: quantum.max(1),
-                waiting: [VecDeque::new(), VecDeque::new()],
-                serving: None,
-                since: 0,
-            })),
+    pub fn new(servers: u32, turns: Option<Turns>) -> Self {
+        let more = match (turns, servers) {
+            (Some(turns), _) => Some(More::Turns(turns)),
             (None, 0 | 1) => None,
             (None, n) => {
                 let mut heap = vec![0; n as usize];
@@ -170,6 +167,11 @@ impl Station {
 }
 
 impl Turns {
+    pub fn new(quantum: u64, yields_to_own: bool) -> Self {
+        let waiting = [VecDeque::new(), VecDeque::new()];
+        Turns { quantum: quantum.max(1), yields_to_own, waiting, serving: None, since: 0 }
+    }
+
     /// An item comes; if it begins at once, when its first turn ends.
     pub fn arrive(&mut self, now: u64, item: Item) -> Option<u64> {
         if self.serving.is_some() {
@@ -186,10 +188,16 @@ impl Turns {
         let mut done = None;
         if item.remaining == 0 {
             done = Some(item);
-        } else if self.waiting[..=usize::from(item.level)].iter().all(VecDeque::is_empty) {
-            return (None, Some(self.begin(now, item)));
         } else {
-            self.waiting[usize::from(item.level)].push_back(item);
+            let level = usize::from(item.level);
+            let levels = if self.yields_to_own { level + 1 } else { level };
+            if self.waiting[..levels].iter().all(VecDeque::is_empty) {
+                return (None, Some(self.begin(now, item)));
+            }
+            match self.yields_to_own {
+                true => self.waiting[level].push_back(item),
+                false => self.waiting[level].push_front(item),
+            }
         }
         let next = self.waiting.iter_mut().find_map(VecDeque::pop_front);
         (done, next.map(|item| self.begin(now, item)))
@@ -248,9 +256,24 @@ mod tests {
     }
 
     #[test]
+    fn an_item_that_yields_goes_on_before_others_of_its_level() {
+        let mut turns = Turns::new(10, false);
+        let item =
+            |token, level, service| Item { token, group: 0, level, entered: 0, service, remaining: service };
+        assert_eq!(turns.arrive(0, item(1, 1, 25)), Some(10));
+        assert_eq!(turns.arrive(1, item(2, 1, 5)), None);
+        assert_eq!(turns.turn(10).1, Some(20), "nothing lower waits: it goes on");
+        assert_eq!(turns.arrive(11, item(3, 0, 30)), None);
+        assert_eq!(turns.turn(20).1, Some(30), "the lower level is let in");
+        assert_eq!(turns.arrive(21, item(4, 0, 1)), None);
+        assert_eq!(turns.turn(30).1, Some(40), "which does not yield to its own");
+        let ends: Vec<_> = [40, 50, 51, 56, 61].into_iter().filter_map(|at| turns.turn(at).0).collect();
+        assert_eq!(ends.iter().map(|i| i.token).collect::<Vec<_>>(), [3, 4, 1, 2]);
+    }
+
+    #[test]
     fn a_long_item_lets_others_in_after_each_quantum() {
-        let mut turns =
-            Turns { quantum: 10, waiting: [VecDeque::new(), VecDeque::new()], serving: None, since: 0 };
+        let mut turns = Turns::new(10, true);
         let item =
             |token, level, service| Item { token, group: 0, level, entered: 0, service, remaining: service };
         assert_eq!(turns.arrive(0, item(1, 0, 25)), Some(10));

@@ -15,7 +15,12 @@ const PARTS: &[(&str, &str)] = &[
     part!("nvme-gen4-read-centric-3840"),
     part!("nvme-gen3-mixed-use-1600"),
     part!("sas-12-mixed-use-1600"),
+    part!("nvme-gen4-read-centric-7680"),
+    part!("nvme-gen5-read-centric-7680"),
+    part!("nvme-gen5-mixed-use-6400"),
+    part!("sas-24-read-centric-3840"),
     part!("sata-read-centric-1920"),
+    part!("sata-boot-480"),
 ];
 
 /// The names of the catalogue.

@@ -251,8 +251,18 @@ pub struct Part {
     pub buffer: u64,
     /// Flash page read by one sense, bytes (a prior).
     pub page: u64,
-    /// Longest a read waits behind a program on its unit (a prior).
-    pub program_quantum: SimDuration,
+    /// Part of a read's latency that keeps no station busy (a prior).
+    pub fixed_latency: SimDuration,
+    /// Time of one program (a prior).
+    pub program: SimDuration,
+    /// Time of one erase (a prior).
+    pub erase: SimDuration,
+    /// Bytes programmed for each erase (a prior).
+    pub erase_block: u64,
+    /// Longest a read waits behind a program or erase on its unit (a prior).
+    pub suspend: SimDuration,
+    /// Parallel flash units, where they are known.
+    pub units: Option<u32>,
 }
 
 /// A rate at a queue depth.

@@ -50,15 +50,22 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
 
 fn drive(part: &Part, model: &DriveModel) -> String {
     format!(
-        "drives: {} as {} flash units of {:.1} us a sense behind a command server of {:.2} us, solved from \
-         its ratings; buffer {} MiB, page {} KiB, and reads wait for at most {:.0} us of a program are priors \
-         that ratings cannot tell",
+        "drives: {} as {} flash units of {:.1} us a sense behind a command server of {:.2} us, programs of \
+         {:.1} KiB and a write amplification of {:.2} when full ({:.2} at this fill), solved from its ratings; \
+         priors that no rating tells: {:.0} us a program, {:.0} us of which a read waits for at most, {:.1} ms an \
+         erase, {:.0} us of fixed latency, page {} KiB, buffer {} MiB",
         part.name,
         model.units,
         model.sense.us(),
         model.command.us(),
-        part.buffer >> 20,
+        f64::from(model.program_bytes) / 1024.0,
+        model.rated_amplification,
+        model.random_amplification,
+        part.program.us(),
+        part.suspend.us(),
+        part.erase.us() / 1e3,
+        part.fixed_latency.us(),
         part.page >> 10,
-        part.program_quantum.us()
+        part.buffer >> 20,
     )
 }

@@ -1,11 +1,12 @@
 //! The questions: each study runs a scenario (or several) and writes an outcome.
 //!
-//! `run` is the way in: `setting` compiles, `pilot` plans, `replication` carries a `scene` through its window,
+//! `run` is the way in: `calibrate` solves the drive, `setting` compiles, `pilot` plans, `replication` carries a `scene` through its window,
 //! `overload` watches it, `targets`
 //! says what must be precise, `mix` what static arithmetic is asked about, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
 
 mod assumptions;
 mod audit;
+mod calibrate;
 mod check;
 mod mix;
 mod overload;

@@ -5,9 +5,11 @@ use std::sync::atomic::AtomicBool;
 
 use crate::engine::SimDuration;
 use crate::measure::{Drift, Latencies};
-use crate::scenario::{Class, Load, Objective, Over, Scenario};
-use crate::system::Plan;
+use crate::scenario::{Class, DriveKind, Drives, Load, Objective, Over, Scenario};
+use crate::system::{Plan, Refusal};
 use crate::traffic::{Trace, TraceError, sources_needed};
+
+use super::calibrate::calibrate;
 
 /// Most sources of requests: their numbers are 32 bits.
 pub(super) const SOURCES_MAX: u64 = u32::MAX as u64 / 2;
@@ -30,12 +32,29 @@ pub enum StudyError {
     Trace(TraceError),
     /// More sources of requests than can be numbered.
     TooManySources(u64),
+    /// The ratings of the drives' part contradict each other: its name, the key to blame, and why.
+    Part(String, &'static str, String),
+}
+
+impl StudyError {
+    fn part(scenario: &Scenario, refusal: Refusal) -> Self {
+        let name = match &scenario.design.drives {
+            Some(Drives { kind: DriveKind::Part(part), .. }) => part.name.clone(),
+            _ => String::new(),
+        };
+        StudyError::Part(name, refusal.key, refusal.why)
+    }
 }
 
 impl std::fmt::Display for StudyError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             StudyError::Trace(error) => error.fmt(f),
+            StudyError::Part(name, key, why) => write!(
+                f,
+                "`parts.{name}.{key}`: {why}\n  help: compare the figures of the part with its datasheet; \
+                 `forebay explain parts.NAME.{key}` says what is meant"
+            ),
             StudyError::TooManySources(count) => write!(
                 f,
                 "the classes need {count} independent sources of requests, more than can be numbered\n  \
@@ -52,7 +71,9 @@ impl<'a> Setting<'a> {
         if sources > SOURCES_MAX {
             return Err(StudyError::TooManySources(sources));
         }
-        let plan = Arc::new(Plan::compile(scenario));
+        let solved = calibrate(&scenario.design).map_err(|why| StudyError::part(scenario, why))?;
+        let plan = Plan::compile(scenario, solved).map_err(|why| StudyError::part(scenario, why))?;
+        let plan = Arc::new(plan);
         Ok(Setting { scenario, plan, traces: load_traces(scenario)?, scale: 1.0, interrupted })
     }
 

@@ -35,6 +35,11 @@ impl Bus {
         SimDuration::from_ps_f64(bytes as f64 * PS_PER_S as f64 / self.bytes_per_s)
     }
 
+    /// What it carries in messages of `payload` bytes, bytes per second.
+    pub fn payload_bytes_per_s(&self, payload: u64) -> f64 {
+        payload as f64 / self.time(payload).secs()
+    }
+
     /// The same, no faster than a payload rate (a drive's own ceiling on its link).
     #[inline]
     pub fn time_capped(&self, payload: u64, ceiling_bytes_per_s: f64) -> SimDuration {

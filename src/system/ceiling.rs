@@ -133,7 +133,7 @@ fn drives(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
     found.push(("drives.command".into(), drives.count, mean(kinds, fragments) * drive.command.secs()));
     let link = |ask: Ask, k: &Kind| {
         let bytes = (k.bytes as f64 / fragments(k)) as u64;
-        fragments(k) * drive.time(ask, bytes, false).secs()
+        fragments(k) * drive.time(ask, bytes).secs()
     };
     let both = |read: Ask, write: Ask| {
         mean(kinds, |k| link(if k.operation == Operation::Read { read } else { write }, k))
@@ -149,9 +149,9 @@ fn drives(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
             fragments(k) * drive.pages(per_fragment) as f64 * drive.sense.secs()
         }
         Operation::Write => {
-            let per_byte =
-                k.sequential * drive.sequential_program_ps + (1.0 - k.sequential) * drive.random_program_ps;
-            k.bytes as f64 * per_byte / 1e12
+            let per_byte = k.sequential * drive.write_s_per_byte(true)
+                + (1.0 - k.sequential) * drive.write_s_per_byte(false);
+            k.bytes as f64 * per_byte
         }
     });
     found.push(("drives.unit".into(), drives.count * drive.units, unit_demand));

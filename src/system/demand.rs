@@ -62,14 +62,22 @@ pub(super) mod question {
     pub const FRAGMENTS: u32 = 0;
     /// Fork: cut at flash pages, each on a unit drawn at random.
     pub const PAGES: u32 = 1;
-    /// Fork: cut a write at flash pages, dealt to the units in turn.
+    /// Fork: the full programs of a drive's buffer, dealt to its units in turn.
     pub const PROGRAMS: u32 = 2;
     /// Ask: does the write wait for a ready message?
     pub const READY: u32 = 3;
     /// Ask: is the fragment one page? Then no fork is needed.
     pub const ONE_PAGE: u32 = 4;
-    /// Ask: the same of a write, which is then dealt its unit.
-    pub const ONE_PROGRAM: u32 = 5;
+    /// Ask: does the write fill a program of its drive? It is counted there.
+    pub const PROGRAM_IS_FULL: u32 = 5;
+    /// Ask: has the drive's cleaner a page to read?
+    pub const CLEANER_READS: u32 = 6;
+    /// Fork: those pages.
+    pub const CLEANER_PAGES: u32 = 7;
+    /// Ask: has the drive's cleaner a program to write?
+    pub const CLEANER_WRITES: u32 = 8;
+    /// Fork: those programs.
+    pub const CLEANER_PROGRAMS: u32 = 9;
     /// Pick: the uplink of the drive.
     pub const UPLINK: u16 = 0;
     /// Pick: the drive's link towards the processor.

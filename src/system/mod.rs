@@ -20,6 +20,6 @@ mod routes;
 
 pub use body::{Body, Members, StorageToken};
 pub use ceiling::{Ceiling, Kind, ceilings};
-pub use drive::DriveModel;
+pub use drive::{DriveModel, Refusal, Solved};
 pub use path::Path;
-pub use plan::Plan;
+pub use plan::{Plan, max_payload};

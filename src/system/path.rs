@@ -6,6 +6,7 @@ use crate::engine::{Part, Purpose, SimDuration};
 
 use super::body::{Body, DRIVE, StorageToken, UNIT};
 use super::demand::{Ask, question};
+use super::drive::Flash;
 use super::plan::Plan;
 
 const UNIT_DRAW: Purpose = Purpose::named("unit");
@@ -17,15 +18,14 @@ pub struct Path {
     pub cut: [u64; 2],
     /// Bytes of the fragments made of them, by operation.
     pub fragments: [u64; 2],
-    /// By drive: the unit that takes the next page written.
-    next_unit: Vec<u32>,
+    flash: Flash,
 }
 
 impl Path {
     /// The path of one replication.
     pub fn new(plan: Arc<Plan>) -> Self {
-        let next_unit = vec![0; plan.drives];
-        Path { plan, cut: [0; 2], fragments: [0; 2], next_unit }
+        let flash = Flash::new(plan.drives, plan.drive.as_ref());
+        Path { plan, cut: [0; 2], fragments: [0; 2], flash }
     }
 
     /// The plan it follows.
@@ -35,8 +35,11 @@ impl Path {
 
     /// The service of an asked demand.
     #[inline]
-    pub fn service(&self, demand: u32, token: &StorageToken) -> SimDuration {
-        self.plan.service(Ask::numbered(demand), token)
+    pub fn service(&mut self, demand: u32, token: &StorageToken) -> SimDuration {
+        match (Ask::numbered(demand), &self.plan.drive) {
+            (Ask::Program, Some(drive)) => self.flash.program(drive, token.members[DRIVE]),
+            (other, _) => self.plan.service(other, token),
+        }
     }
 
     /// The member of an asked pick.
@@ -62,23 +65,33 @@ impl Path {
                 let waits = plan.wire.as_ref().is_some_and(|w| u64::from(token.amount) > w.immediate);
                 if waits { 0 } else { plan.ready_steps }
             }
-            // One page skips the fork and the skip behind it.
-            _ if plan.drive.as_ref().is_some_and(|d| d.pages(token.amount) > 1) => 0,
             _ => {
-                if asked == question::ONE_PROGRAM {
-                    token.members[UNIT] = self.deal(token.members[DRIVE]);
-                }
-                2
+                let Some(drive) = &plan.drive else { return 1 };
+                let at = token.members[DRIVE];
+                let leaves_out = match asked {
+                    // One page skips the fork and the skip behind it.
+                    question::ONE_PAGE => return if drive.pages(token.amount) > 1 { 0 } else { 2 },
+                    question::PROGRAM_IS_FULL => {
+                        !self.flash.gather(drive, at, token.amount, token.body.is_sequential())
+                    }
+                    question::CLEANER_READS => !self.flash.has_reads(drive, at),
+                    _ => !self.flash.has_moves(drive, at),
+                };
+                u32::from(leaves_out)
             }
         }
     }
 
-    /// Cuts a request at chunk edges, or a fragment at pages.
+    /// Cuts a request at chunk edges, or a fragment at pages; or hands out a drive's own work.
     pub fn fork(&mut self, asked: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
-        if asked != question::FRAGMENTS {
-            self.cut_at_pages(asked == question::PROGRAMS, token, parts);
-            return;
+        match asked {
+            question::FRAGMENTS => self.cut_at_chunks(token, parts),
+            question::PAGES => self.cut_at_pages(token, parts),
+            _ => self.drive_work(asked, token, parts),
         }
+    }
+
+    fn cut_at_chunks(&mut self, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
         if let Some(layout) = &self.plan.layout {
             layout.cut(token, parts);
         }
@@ -87,28 +100,30 @@ impl Path {
         self.fragments[operation] += parts.iter().map(|p| u64::from(p.amount)).sum::<u64>();
     }
 
-    fn cut_at_pages(&mut self, in_turn: bool, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
-        let plan = Arc::clone(&self.plan);
-        let Some(drive) = &plan.drive else { return };
+    fn cut_at_pages(&mut self, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
+        let Some(drive) = &self.plan.drive else { return };
         let mut draws = token.key.draws(UNIT_DRAW);
         for page in 0..drive.pages(token.amount) {
             let bytes = u64::from(token.amount) - page * drive.page;
             let mut members = token.members;
-            members[UNIT] = if in_turn {
-                self.deal(token.members[DRIVE])
-            } else {
-                draws.below(u64::from(drive.units)) as u32
-            };
+            members[UNIT] = draws.below(u64::from(drive.units)) as u32;
             parts.push(Part { amount: bytes.min(drive.page) as u32, members, body: token.body });
         }
     }
 
-    /// The unit of a drive whose turn it is to take a page.
-    fn deal(&mut self, drive: u32) -> u32 {
-        let units = self.plan.drive.as_ref().map_or(1, |d| d.units);
-        let next = &mut self.next_unit[drive as usize];
-        let unit = *next;
-        *next = if unit + 1 == units { 0 } else { unit + 1 };
-        unit
+    /// Programs of the buffer, pages and programs of the cleaner: each on the unit whose turn it is.
+    fn drive_work(&mut self, asked: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
+        let Some(drive) = &self.plan.drive else { return };
+        let at = token.members[DRIVE];
+        let count = match asked {
+            question::PROGRAMS => self.flash.take_programs(drive, at),
+            question::CLEANER_PAGES => self.flash.take_reads(drive, at),
+            _ => self.flash.take_moves(drive, at),
+        };
+        for _ in 0..count {
+            let mut members = token.members;
+            members[UNIT] = self.flash.deal(drive, at, asked == question::CLEANER_PAGES);
+            parts.push(Part { amount: drive.program_bytes, members, body: token.body });
+        }
     }
 }

@@ -8,7 +8,7 @@ use crate::traffic::Request;
 
 use super::body::{PORT, StorageToken};
 use super::demand::Ask;
-use super::drive::DriveModel;
+use super::drive::{DriveModel, Refusal, Solved};
 use super::fabric::Uplinks;
 use super::layout::Layout;
 use super::ports::Wire;
@@ -36,17 +36,20 @@ pub struct Plan {
 }
 
 impl Plan {
-    /// Compiles a checked scenario's design.
-    pub fn compile(scenario: &Scenario) -> Self {
+    /// Compiles a checked scenario's design; `solved` is what simulation tells of its drives' part.
+    ///
+    /// # Errors
+    /// The part's ratings contradict each other.
+    pub fn compile(scenario: &Scenario, solved: Option<Solved>) -> Result<Self, Refusal> {
         let design = &scenario.design;
-        let drive = drive_model(design);
+        let drive = drive_model(scenario, solved)?;
         let layout = layout(design, &scenario.classes);
         let compiled = routes::compile(design, &scenario.classes, drive.as_ref(), layout.is_some());
         let wire = design.ports.as_ref().and_then(|p| match &p.kind {
             PortKind::Link(link) => Some(Wire::of(link)),
             PortKind::Station(_) => None,
         });
-        Plan {
+        Ok(Plan {
             network: Arc::new(compiled.network),
             routes: compiled.by_class,
             wire,
@@ -57,7 +60,7 @@ impl Plan {
             layout,
             drives: design.drives.as_ref().map_or(0, |d| d.count as usize),
             ready_steps: compiled.ready_steps,
-        }
+        })
     }
 
     /// The route of a request.
@@ -100,23 +103,28 @@ impl Plan {
                 self.uplinks.as_ref().map_or(SimDuration::ZERO, |u| u.time(ask, bytes))
             }
             Ask::DriveSubmission | Ask::DriveWrite | Ask::DriveRead | Ask::DriveCompletion | Ask::Program => {
-                self.drive
-                    .as_ref()
-                    .map_or(SimDuration::ZERO, |d| d.time(ask, bytes, token.body.is_sequential()))
+                self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.time(ask, bytes))
             }
             _ => self.wire.as_ref().map_or(SimDuration::ZERO, |w| w.time(ask, bytes)),
         }
     }
 }
 
-fn drive_model(design: &Design) -> Option<DriveModel> {
-    match &design.drives.as_ref()?.kind {
-        DriveKind::Part(part) => {
-            let max_payload = design.fabric.as_ref().map_or(256, |f| f.max_payload);
-            Some(DriveModel::solve(part, max_payload))
-        }
-        DriveKind::Station { .. } => None,
-    }
+fn drive_model(scenario: &Scenario, solved: Option<Solved>) -> Result<Option<DriveModel>, Refusal> {
+    let (Some(drives), Some(solved)) = (&scenario.design.drives, solved) else { return Ok(None) };
+    let DriveKind::Part(part) = &drives.kind else { return Ok(None) };
+    let live = allocated(&scenario.classes) / (f64::from(drives.count) * part.capacity as f64);
+    DriveModel::solve(part, max_payload(&scenario.design), solved, live).map(Some)
+}
+
+/// Largest payload of a PCIe packet, bytes.
+pub fn max_payload(design: &Design) -> u32 {
+    design.fabric.as_ref().map_or(256, |f| f.max_payload)
+}
+
+/// Space that machines have been given, bytes. Without discards all of it counts as written.
+fn allocated(classes: &[Class]) -> f64 {
+    classes.iter().map(|c| f64::from(c.machines) * c.capacity as f64).sum()
 }
 
 /// The layout, where requests are cut at all.

@@ -13,6 +13,7 @@
 //! `tests/it/theory.rs` holds each function to rows of figures from outside the project.
 
 pub mod cleaning;
+pub mod drive;
 pub mod forkjoin;
 pub mod inversion;
 pub mod links;

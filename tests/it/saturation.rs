@@ -131,14 +131,14 @@ fn drives_with_too_many_pieces_to_read_are_saturated_within_seconds() {
     assert_saturated(&text, offered, capacity, "drives.link");
 }
 
-/// The same of writes, each of which leaves work behind at the units: they program 130,000 blocks of 4 KiB a
-/// second and drive, so that four drives carry 8,125 writes of 256 KiB. Budget: 8 × 430,000 requests.
+/// The same of writes, each of which leaves work behind at the units: full drives program 130,000 blocks of
+/// 4 KiB a second each, so that four carry 8,125 writes of 256 KiB. Budget: 8 × 430,000 requests.
 #[test]
 fn drives_with_too_many_pieces_to_write_are_saturated_within_seconds() {
     let capacity = 4.0 * 130e3 / 64.0;
     let offered = 1.3 * capacity;
     let class = class("requests", &format!("{{ rate = \"{offered}/s\" }}"))
-        .replace("read = 1", "read = 0")
+        .replace("read = 1", "read = 0\ncapacity = \"15360 GB\"\nworking_set = \"100 GiB\"")
         .replace("4 KiB", "256 KiB");
     let text = format!(
         "[run]\n{TEN_MINUTES}\n[design.drives]\ncount = 4\npart = \"nvme-gen4-read-centric-3840\"\n{class}"

@@ -73,7 +73,12 @@ fn read_part(reader: &mut Reader, section: &Section, name: &str) -> Option<Part>
     let warranty = reader.value(section, "warranty", values::rate);
     let buffer = reader.value(section, "buffer", values::bytes);
     let page = reader.value(section, "page", values::bytes);
-    let program_quantum = reader.value(section, "program_quantum", values::time);
+    let fixed_latency = reader.value(section, "fixed_latency", values::time);
+    let program = reader.value(section, "program", values::time);
+    let erase = reader.value(section, "erase", values::time);
+    let erase_block = reader.value(section, "erase_block", values::bytes);
+    let suspend = reader.value(section, "suspend", values::time);
+    let units = reader.optional_count(section, "units");
     let part = Part {
         name: name.to_owned(),
         interface: interface?,
@@ -88,7 +93,12 @@ fn read_part(reader: &mut Reader, section: &Section, name: &str) -> Option<Part>
         warranty_years: warranty?,
         buffer: buffer?,
         page: page?,
-        program_quantum: program_quantum?,
+        fixed_latency: fixed_latency?,
+        program: program?,
+        erase: erase?,
+        erase_block: erase_block?,
+        suspend: suspend?,
+        units: units?,
     };
     check_little(reader, section, "read_random", part.read_random, "read_latency", part.read_latency.secs());
     check_little(

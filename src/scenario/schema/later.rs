@@ -21,7 +21,6 @@ const LATER: &[&str] = &[
     "design.layout.reserve",
     "design.cpu.threads_per_core",
     "design.fabric.links",
-    "parts.NAME.units",
     "parts.NAME.mixed",
     "parts.NAME.read_p99",
     "class.NAME.shared",

@@ -14,7 +14,7 @@ pub fn mg1_mean_wait(lambda: f64, service: f64, scv: f64) -> f64 {
 }
 
 /// Standard deviation of the wait of M/G/1 from the first three moments of the service:
-/// E[W²] = 2E[W]² + lambda E[S³]/(3(1 - rho)). L. Takács (1962); Kleinrock (1975), section 5.7.
+/// `E[W²] = 2E[W]² + lambda E[S³]/(3(1 - rho))`. L. Takács (1962); Kleinrock (1975), section 5.7.
 pub fn mg1_wait_deviation(lambda: f64, first: f64, second: f64, third: f64) -> f64 {
     let rho = load(1, lambda, first);
     if rho >= 1.0 {

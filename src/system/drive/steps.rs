@@ -1,0 +1,169 @@
+//! The drives' stations and the steps that visit them.
+
+use crate::engine::{
+    Demand, Discipline, GateId, GroupId, Law, Network, Pick, Purpose, Quantity, Route, SimDuration, Step,
+};
+use crate::scenario::{DriveKind, Drives, Part};
+
+use super::DriveModel;
+use crate::system::body::{DRIVE, UNIT};
+use crate::system::demand::{Ask, question};
+
+/// The drives' groups and steps.
+pub(in crate::system) enum DriveSteps {
+    None,
+    Station {
+        group: GroupId,
+        demand: u32,
+        which: Option<Step>,
+    },
+    Part {
+        command: GroupId,
+        command_time: u32,
+        link: GroupId,
+        unit: GroupId,
+        fixed: (GroupId, u32),
+        sense: u32,
+        acknowledge: (GroupId, u32),
+        buffer: GateId,
+        which_unit: Step,
+    },
+}
+
+impl DriveSteps {
+    pub fn add(network: &mut Network, drives: Option<&Drives>, model: Option<&DriveModel>) -> Self {
+        let Some(drives) = drives else { return DriveSteps::None };
+        match (&drives.kind, model) {
+            (DriveKind::Part(part), Some(model)) => Self::add_part(network, drives.count, part, model),
+            (DriveKind::Station { service, split }, _) => {
+                let group = network.group("drives", "drive", drives.count, 1, Discipline::Committed);
+                let demand = network.demand(Demand::Drawn(service.clone(), Purpose::named("drives")));
+                let purpose = network.purpose("which drive");
+                let which = Step::Choose { slot: DRIVE as u8, count: drives.count, purpose };
+                DriveSteps::Station { group, demand, which: (!split).then_some(which) }
+            }
+            (DriveKind::Part(_), None) => DriveSteps::None,
+        }
+    }
+
+    fn add_part(network: &mut Network, count: u32, part: &Part, model: &DriveModel) -> Self {
+        let fixed = |network: &mut Network, span: SimDuration| {
+            network.demand(Demand::Drawn(Law::fixed(span), Purpose::named("drive")))
+        };
+        let command = network.group("drives.command", "drive", count, 1, Discipline::Committed);
+        let link =
+            network.group("drives.link", "drive", count * model.directions(), 1, Discipline::Committed);
+        if model.directions() == 2 {
+            network.rows(link, "drive", 2, &["up", "down"]);
+        }
+        let turns = Discipline::Yields { bound: part.suspend };
+        let unit = network.group("drives.unit", "unit", count * model.units, 1, turns);
+        network.rows(unit, "drive", model.units, &[]);
+        let purpose = network.purpose("unit");
+        DriveSteps::Part {
+            command,
+            command_time: fixed(network, model.command),
+            link,
+            unit,
+            fixed: (network.delay("drives.latency"), fixed(network, model.fixed)),
+            sense: fixed(network, model.sense),
+            acknowledge: (network.delay("drives.acknowledge"), fixed(network, model.acknowledge)),
+            // What waits in an open program takes no room from the rest.
+            buffer: network.gates("drives.buffer", count, part.buffer + u64::from(model.program_bytes)),
+            which_unit: Step::Choose { slot: UNIT as u8, count: model.units, purpose },
+        }
+    }
+
+    /// The step that draws a drive for a whole request, where requests are not cut.
+    pub fn which(&self) -> Option<Step> {
+        match self {
+            DriveSteps::Station { which, .. } => *which,
+            _ => None,
+        }
+    }
+
+    /// Steps of a read fragment at its drive.
+    pub fn read(&self, network: &mut Network) -> Vec<Step> {
+        match *self {
+            DriveSteps::None => Vec::new(),
+            DriveSteps::Station { group, demand, .. } => vec![at_drive(group, demand)],
+            DriveSteps::Part { command, command_time, link, unit, fixed, sense, which_unit, .. } => {
+                let serve_unit =
+                    Step::Serve { group: unit, pick: Pick::Ask(question::UNIT), demand: sense, level: 0 };
+                let data = ask(network, Ask::DriveRead);
+                let up =
+                    Step::Serve { group: link, pick: Pick::Ask(question::LINK_UP), demand: data, level: 0 };
+                let page = network.route(&[serve_unit, Step::Join]);
+                // One page needs no fork: the common case skips it.
+                let submission = ask(network, Ask::DriveSubmission);
+                vec![
+                    Step::Charge { group: link, pick: Pick::Ask(question::LINK_DOWN), demand: submission },
+                    Step::Delay { group: fixed.0, demand: fixed.1 },
+                    at_drive(command, command_time),
+                    Step::Ask(question::ONE_PAGE),
+                    Step::Fork { question: question::PAGES, route: page },
+                    Step::Skip(2),
+                    which_unit,
+                    serve_unit,
+                    up,
+                ]
+            }
+        }
+    }
+
+    /// Steps of a write fragment at its drive, up to the acknowledgement.
+    pub fn write(&self, network: &mut Network) -> Vec<Step> {
+        match *self {
+            DriveSteps::None => Vec::new(),
+            DriveSteps::Station { group, demand, .. } => vec![at_drive(group, demand)],
+            DriveSteps::Part { command, command_time, link, acknowledge, buffer, .. } => {
+                let drain = self.drain(network);
+                let data = ask(network, Ask::DriveWrite);
+                let completion = ask(network, Ask::DriveCompletion);
+                vec![
+                    Step::Serve { group: link, pick: Pick::Ask(question::LINK_DOWN), demand: data, level: 0 },
+                    at_drive(command, command_time),
+                    Step::Take { gate: buffer, pick: Pick::Member(DRIVE as u8), quantity: Quantity::Amount },
+                    Step::Spawn(drain),
+                    Step::Delay { group: acknowledge.0, demand: acknowledge.1 },
+                    Step::Charge { group: link, pick: Pick::Ask(question::LINK_UP), demand: completion },
+                ]
+            }
+        }
+    }
+
+    /// Background work of a write: full programs go to their units, and behind each the cleaner's share;
+    /// then its room in the buffer is free.
+    fn drain(&self, network: &mut Network) -> Route {
+        let DriveSteps::Part { unit, buffer, sense, .. } = *self else {
+            return network.route(&[Step::End]);
+        };
+        let demand = ask(network, Ask::Program);
+        let at_unit = |demand| Step::Serve { group: unit, pick: Pick::Ask(question::UNIT), demand, level: 1 };
+        let read = network.route(&[at_unit(sense), Step::Join]);
+        let write = network.route(&[at_unit(demand), Step::Join]);
+        let free = Step::Give { gate: buffer, pick: Pick::Member(DRIVE as u8), quantity: Quantity::Amount };
+        let program = network.route(&[
+            at_unit(demand),
+            Step::Ask(question::CLEANER_READS),
+            Step::Fork { question: question::CLEANER_PAGES, route: read },
+            Step::Ask(question::CLEANER_WRITES),
+            Step::Fork { question: question::CLEANER_PROGRAMS, route: write },
+            free,
+            Step::Join,
+        ]);
+        network.route(&[
+            Step::Ask(question::PROGRAM_IS_FULL),
+            Step::Fork { question: question::PROGRAMS, route: program },
+            Step::End,
+        ])
+    }
+}
+
+fn ask(network: &mut Network, ask: Ask) -> u32 {
+    network.demand(Demand::Asked(ask as u32))
+}
+
+fn at_drive(group: GroupId, demand: u32) -> Step {
+    Step::Serve { group, pick: Pick::Member(DRIVE as u8), demand, level: 0 }
+}
