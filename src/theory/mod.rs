@@ -16,6 +16,7 @@ pub mod cleaning;
 pub mod forkjoin;
 pub mod inversion;
 pub mod links;
+pub mod lru;
 pub mod networks;
 pub mod queues;
 mod solve;
