@@ -18,5 +18,6 @@ pub mod inversion;
 pub mod links;
 pub mod lru;
 pub mod networks;
+pub mod protection;
 pub mod queues;
 mod solve;
