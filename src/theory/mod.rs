@@ -10,13 +10,19 @@
 //!
 //! Chapters and sections are cited from memory where a source was not at hand.
 //!
-//! `tests/it/theory.rs` holds each function to rows of figures from outside the project.
+//! Each function is held to figures from outside the project: in `tests/it/theory.rs` or beside it.
 
 pub mod cleaning;
 pub mod drive;
 pub mod forkjoin;
 pub mod inversion;
 pub mod links;
+pub mod lru;
 pub mod networks;
+pub mod placement;
+pub mod popularity;
+pub mod protection;
 pub mod queues;
+pub mod rotating;
 mod solve;
+pub mod stripe_write;
