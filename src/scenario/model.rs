@@ -67,6 +67,10 @@ pub struct Design {
     pub drives: Option<Drives>,
     /// How addresses map to drives.
     pub layout: Layout,
+    /// Memory of the design, bytes.
+    pub memory: Option<u64>,
+    /// Share of the memory that caches reads; none without a cache.
+    pub cache_share: Option<f64>,
 }
 
 /// `[design.ports]`.

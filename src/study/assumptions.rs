@@ -1,7 +1,7 @@
 //! What an answer assumes, in words: priors that no datasheet tells, and simplifications of the model.
 
 use crate::scenario::{Arrivals, CpuQueue, DriveKind, Load, Part};
-use crate::system::DriveModel;
+use crate::system::{Cache, DriveModel};
 
 use super::setting::Setting;
 
@@ -22,9 +22,10 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
         && let Some(model) = setting.plan.drive()
     {
         said.push(drive(part, model));
-        said.push(
-            "drives: no protection, reduction, cache or log yet; every byte asked for is moved once".into(),
-        );
+        said.push("drives: no protection, reduction or log yet; every byte written is moved once".into());
+    }
+    if let Some(cache) = setting.plan.cache() {
+        said.push(cache_words(setting, cache));
     }
     for class in &setting.scenario.classes {
         match &class.load {
@@ -46,6 +47,21 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
         }
     }
     said
+}
+
+fn cache_words(setting: &Setting, cache: &Cache) -> String {
+    let stays = match cache.time_s.is_finite() {
+        true => format!("a block stays {:.3} s after it was last asked for", cache.time_s),
+        false => "everything that is asked for fits".to_owned(),
+    };
+    let classes = setting.scenario.classes.iter().enumerate();
+    let hits = classes.map(|(n, class)| format!("{} {:.1} %", class.name, 100.0 * cache.hit_ratio(n)));
+    format!(
+        "cache: {:.1} GiB; {stays}; random reads that hit, by the characteristic-time approximation: {}; streams and \
+         recorded loads bypass it, and it is warm from the start",
+        cache.bytes as f64 / f64::from(1 << 30),
+        hits.collect::<Vec<_>>().join(", ")
+    )
 }
 
 fn drive(part: &Part, model: &DriveModel) -> String {

@@ -29,12 +29,13 @@ pub(super) fn offered_alone(setting: &Setting, offered: &[Option<f64>]) -> Vec<K
 /// The mix with each class weighted by a rate (as measured, say).
 pub(super) fn weighted(setting: &Setting, weights: &[f64]) -> Vec<Kind> {
     let total: f64 = weights.iter().sum();
-    let classes = setting.scenario.classes.iter().zip(&setting.traces);
+    let classes = setting.scenario.classes.iter().zip(&setting.traces).enumerate();
     classes
         .zip(weights)
         .filter(|(_, weight)| **weight > 0.0)
-        .flat_map(|((class, trace), weight)| {
-            let kinds = trace.as_deref().map_or_else(|| of_class(class), of_trace);
+        .flat_map(|((index, (class, trace)), weight)| {
+            let hits = setting.plan.cache().map_or(0.0, |cache| cache.hit_ratio(index));
+            let kinds = trace.as_deref().map_or_else(|| of_class(class, hits), of_trace);
             kinds.into_iter().map(move |kind| Kind { share: kind.share * weight / total, ..kind })
         })
         .collect()
@@ -54,7 +55,7 @@ fn tokens(class: &Class) -> f64 {
 }
 
 /// The kinds of a class's own requests: shares sum to 1.
-fn of_class(class: &Class) -> Vec<Kind> {
+fn of_class(class: &Class, hits: f64) -> Vec<Kind> {
     let of = |operation, of_operation: f64, sizes: &[(u64, f64)]| {
         let kind = |&(bytes, share): &(u64, f64)| Kind {
             operation,
@@ -62,6 +63,7 @@ fn of_class(class: &Class) -> Vec<Kind> {
             sequential: class.sequential.share,
             align: class.align,
             share: of_operation * share,
+            cached: if operation == Operation::Read { hits * (1.0 - class.sequential.share) } else { 0.0 },
         };
         sizes.iter().map(kind).collect::<Vec<_>>()
     };
@@ -86,6 +88,7 @@ fn of_trace(trace: &Trace) -> Vec<Kind> {
         sequential: sequential as f64 / count as f64,
         align: 4096,
         share: count as f64 / total,
+        cached: 0.0,
     };
     counts.into_iter().map(kind).collect()
 }

@@ -37,6 +37,20 @@ pub struct Kind {
     pub align: u64,
     /// Share of all requests.
     pub share: f64,
+    /// Share of its requests that a cache answers, so that no drive is asked.
+    pub cached: f64,
+}
+
+impl Kind {
+    /// Mean fragments at the drives.
+    fn at_drives(&self, plan: &Plan) -> f64 {
+        (1.0 - self.cached) * plan.mean_fragments(self.bytes, self.align)
+    }
+
+    /// Mean bytes of a fragment.
+    fn fragment_bytes(&self, plan: &Plan) -> u64 {
+        (self.bytes as f64 / plan.mean_fragments(self.bytes, self.align)) as u64
+    }
 }
 
 /// Every group's ceiling for a mix of requests, in the order of the path.
@@ -107,9 +121,9 @@ fn uplinks(plan: &Plan, kinds: &[Kind], found: &mut Found) {
     // Fragments share the request's bytes: headers are counted for each.
     let times = |read: Ask, write: Ask| {
         mean(kinds, |k| {
-            let fragments = plan.mean_fragments(k.bytes, k.align);
+            let fragments = k.at_drives(plan);
             let ask = if k.operation == Operation::Read { read } else { write };
-            fragments * uplinks.time(ask, (k.bytes as f64 / fragments) as u64).secs()
+            fragments * uplinks.time(ask, k.fragment_bytes(plan)).secs()
         })
     };
     let down = times(Ask::UplinkSubmission, Ask::UplinkWrite);
@@ -125,16 +139,13 @@ fn uplinks(plan: &Plan, kinds: &[Kind], found: &mut Found) {
 fn drives(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
     let Some(drives) = &design.drives else { return };
     if let DriveKind::Station { service, .. } = &drives.kind {
-        let demand = mean(kinds, |k| plan.mean_fragments(k.bytes, k.align) * service.mean_ps() / 1e12);
+        let demand = mean(kinds, |k| k.at_drives(plan) * service.mean_ps() / 1e12);
         found.push(("drives".into(), drives.count, demand));
     }
     let Some(drive) = &plan.drive else { return };
-    let fragments = |k: &Kind| plan.mean_fragments(k.bytes, k.align);
+    let fragments = |k: &Kind| k.at_drives(plan);
     found.push(("drives.command".into(), drives.count, mean(kinds, fragments) * drive.command.secs()));
-    let link = |ask: Ask, k: &Kind| {
-        let bytes = (k.bytes as f64 / fragments(k)) as u64;
-        fragments(k) * drive.time(ask, bytes).secs()
-    };
+    let link = |ask: Ask, k: &Kind| fragments(k) * drive.time(ask, k.fragment_bytes(plan)).secs();
     let both = |read: Ask, write: Ask| {
         mean(kinds, |k| link(if k.operation == Operation::Read { read } else { write }, k))
     };
@@ -145,8 +156,7 @@ fn drives(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
     found.push(("drives.link".into(), drives.count, link_demand));
     let unit_demand = mean(kinds, |k| match k.operation {
         Operation::Read => {
-            let per_fragment = (k.bytes as f64 / fragments(k)) as u32;
-            fragments(k) * drive.pages(per_fragment) as f64 * drive.sense.secs()
+            fragments(k) * drive.pages(k.fragment_bytes(plan) as u32) as f64 * drive.sense.secs()
         }
         Operation::Write => {
             let per_byte = k.sequential * drive.write_s_per_byte(true)

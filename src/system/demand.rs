@@ -78,6 +78,8 @@ pub(super) mod question {
     pub const CLEANER_WRITES: u32 = 8;
     /// Fork: those programs.
     pub const CLEANER_PROGRAMS: u32 = 9;
+    /// Ask: does a read find its blocks in the cache?
+    pub const CACHED: u32 = 10;
     /// Pick: the uplink of the drive.
     pub const UPLINK: u16 = 0;
     /// Pick: the drive's link towards the processor.

@@ -7,6 +7,7 @@
 
 mod body;
 mod bus;
+mod cache;
 mod ceiling;
 mod cpu;
 mod demand;
@@ -19,6 +20,7 @@ mod ports;
 mod routes;
 
 pub use body::{Body, Members, StorageToken};
+pub use cache::Cache;
 pub use ceiling::{Ceiling, Kind, ceilings};
 pub use drive::{DriveModel, Refusal, Solved};
 pub use path::Path;

@@ -65,6 +65,10 @@ impl Path {
                 let waits = plan.wire.as_ref().is_some_and(|w| u64::from(token.amount) > w.immediate);
                 if waits { 0 } else { plan.ready_steps }
             }
+            question::CACHED => {
+                let hits = plan.cache.as_ref().is_some_and(|cache| cache.hits(token));
+                if hits { plan.cached_steps } else { 0 }
+            }
             _ => {
                 let Some(drive) = &plan.drive else { return 1 };
                 let at = token.members[DRIVE];

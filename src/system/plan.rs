@@ -7,6 +7,7 @@ use crate::scenario::{Class, Design, DriveKind, PortKind, Scenario, Spread};
 use crate::traffic::Request;
 
 use super::body::{PORT, StorageToken};
+use super::cache::Cache;
 use super::demand::Ask;
 use super::drive::{DriveModel, Refusal, Solved};
 use super::fabric::Uplinks;
@@ -33,6 +34,9 @@ pub struct Plan {
     pub(super) drives: usize,
     /// Steps of a write that waits for a ready message, which others leave out.
     pub(super) ready_steps: u32,
+    pub(super) cache: Option<Cache>,
+    /// Steps that a read found in the cache leaves out.
+    pub(super) cached_steps: u32,
 }
 
 impl Plan {
@@ -44,7 +48,9 @@ impl Plan {
         let design = &scenario.design;
         let drive = drive_model(scenario, solved)?;
         let layout = layout(design, &scenario.classes);
-        let compiled = routes::compile(design, &scenario.classes, drive.as_ref(), layout.is_some());
+        let cache = Cache::of(design, &scenario.classes);
+        let compiled =
+            routes::compile(design, &scenario.classes, drive.as_ref(), layout.is_some(), cache.is_some());
         let wire = design.ports.as_ref().and_then(|p| match &p.kind {
             PortKind::Link(link) => Some(Wire::of(link)),
             PortKind::Station(_) => None,
@@ -60,6 +66,8 @@ impl Plan {
             layout,
             drives: design.drives.as_ref().map_or(0, |d| d.count as usize),
             ready_steps: compiled.ready_steps,
+            cache,
+            cached_steps: compiled.cached_steps,
         })
     }
 
@@ -82,6 +90,11 @@ impl Plan {
     /// Whether requests are cut at chunk edges.
     pub fn cuts(&self) -> bool {
         self.layout.is_some()
+    }
+
+    /// The read cache, if the design has one.
+    pub fn cache(&self) -> Option<&Cache> {
+        self.cache.as_ref()
     }
 
     /// The datasheet drive's internal parameters, if the design has one.

@@ -1,6 +1,6 @@
 //! The order of the two paths, and the one place that knows it.
 //!
-//! **Read**: command in → processor → fragments (command down the fabric → drive → data up) → join →
+//! **Read**: command in → processor → cache; on a miss fragments (command down the fabric → drive → data up) → join →
 //! data out. **Write**: command and data in (above `immediate` after a ready message) → processor →
 //! fragments (data down → drive's buffer → completion up) → join → answer out. A component that the
 //! scenario leaves out adds no step.
@@ -22,7 +22,9 @@ struct Builder {
     fabric: FabricSteps,
     drives: DriveSteps,
     cuts: bool,
+    caches: bool,
     ready_steps: u32,
+    cached_steps: u32,
 }
 
 /// The largest request that a class can make; of a trace, any size up to the largest there is.
@@ -41,15 +43,18 @@ pub(super) struct Compiled {
     pub uplinks: Option<Uplinks>,
     /// Steps of a write that waits for a ready message, which others leave out.
     pub ready_steps: u32,
+    /// Steps that a read found in the cache leaves out.
+    pub cached_steps: u32,
 }
 
 /// Compiles the routes of all classes. `drive` is the datasheet drive, if there is one; `cuts` says
-/// whether requests are cut at chunk edges.
+/// whether requests are cut at chunk edges, `caches` whether reads are looked for in a cache.
 pub(super) fn compile(
     design: &Design,
     classes: &[Class],
     drive: Option<&DriveModel>,
     cuts: bool,
+    caches: bool,
 ) -> Compiled {
     let mut network = Network::new();
     let ports_count = design.ports.as_ref().map_or(1, |p| p.count);
@@ -58,9 +63,16 @@ pub(super) fn compile(
     let cpu = CpuSteps::add(&mut network, design.cpu.as_ref(), ports_count);
     let (fabric, uplinks) = FabricSteps::add(&mut network, design.fabric.as_ref());
     let drives = DriveSteps::add(&mut network, design.drives.as_ref(), drive);
-    let mut builder = Builder { network, ports, cpu, fabric, drives, cuts, ready_steps: 0 };
+    let mut builder =
+        Builder { network, ports, cpu, fabric, drives, cuts, caches, ready_steps: 0, cached_steps: 0 };
     let by_class = classes.iter().map(|class| builder.routes(class)).collect();
-    Compiled { network: builder.network, by_class, uplinks, ready_steps: builder.ready_steps }
+    Compiled {
+        network: builder.network,
+        by_class,
+        uplinks,
+        ready_steps: builder.ready_steps,
+        cached_steps: builder.cached_steps,
+    }
 }
 
 impl Builder {
@@ -102,7 +114,12 @@ impl Builder {
         let mut fragment = self.fabric.down(network, Ask::UplinkSubmission);
         fragment.extend(self.drives.read(network));
         fragment.extend(self.fabric.up(network, Ask::UplinkRead));
-        steps.extend(self.at_drives(fragment));
+        let from_drives = self.at_drives(fragment);
+        if self.caches {
+            self.cached_steps = from_drives.len() as u32;
+            steps.push(Step::Ask(question::CACHED));
+        }
+        steps.extend(from_drives);
         let data = Message::to_host(Ask::ReadData).acknowledged_by(Ask::ReadAcknowledgements);
         steps.extend(self.ports.exchange(&mut self.network, &[data]));
         steps

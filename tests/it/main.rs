@@ -3,6 +3,7 @@
 //! | module | holds |
 //! | --- | --- |
 //! | `arrows` | the walls between the rooms, read from the source |
+//! | `cache` | hits, against an explicit cache under the same traffic |
 //! | `cli` | help, errors, JSON, exit statuses, as a user meets them |
 //! | `coverage` | 95 % intervals hold the truth as often as they promise |
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
@@ -26,6 +27,7 @@ mod program;
 mod runs;
 
 mod arrows;
+mod cache;
 mod cli;
 mod coverage;
 mod determinism;

@@ -32,12 +32,22 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
     parts::check_interfaces(reader, file_parts, max_payload);
     let drives = drives(reader, &section, file_parts, max_payload);
     let layout = layout(reader, &section);
+    let memory = memory(reader, &section);
+    let cache_share = cache(reader, &section);
     if !["ports", "cpu", "drives"].iter().any(|key| section.has(key)) {
         let title = "the design is empty".to_owned();
         let label = "expected ports, cpu or drives".to_owned();
         return reader.lacks(&section, title, label, help);
     }
-    let design = Design { ports: ports?, cpu: cpu?, fabric: fabric?, drives: drives?, layout: layout? };
+    let design = Design {
+        ports: ports?,
+        cpu: cpu?,
+        fabric: fabric?,
+        drives: drives?,
+        layout: layout?,
+        memory: memory?,
+        cache_share: cache_share?,
+    };
     check_queues(reader, &section, &design);
     check_lanes(reader, &section, &design);
     Some(design)
@@ -233,6 +243,26 @@ fn part(reader: &mut Reader, section: &Section, file_parts: &[FilePart], max_pay
     };
     let title = format!("there is no part \"{}\"", values::short(&name));
     reader.report(Diagnostic::at(&at, title, "expected [parts.NAME], or a name of the catalogue").help(help))
+}
+
+fn memory(reader: &mut Reader, design: &Section) -> Option<Option<u64>> {
+    let Some(section) = reader.table(design, "memory", "design.memory")? else { return Some(None) };
+    reader.value(&section, "size", values::bytes).map(Some)
+}
+
+/// The share of the memory that caches reads.
+fn cache(reader: &mut Reader, design: &Section) -> Option<Option<f64>> {
+    let Some(section) = reader.table(design, "cache", "design.cache")? else { return Some(None) };
+    if !design.has("memory") {
+        let help = Some("add [design.memory] with `size = \"256 GiB\"`, say".to_owned());
+        return reader.lacks(
+            &section,
+            "a cache needs memory".into(),
+            "expected [design.memory]".into(),
+            help,
+        );
+    }
+    reader.value(&section, "share", values::number).map(Some)
 }
 
 fn layout(reader: &mut Reader, design: &Section) -> Option<Layout> {

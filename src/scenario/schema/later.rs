@@ -9,8 +9,6 @@ const LATER: &[&str] = &[
     "hosts",
     "design.hosts",
     "design.controllers",
-    "design.memory",
-    "design.cache",
     "design.log",
     "design.reduction",
     "design.layout.protection",

@@ -129,6 +129,14 @@ pub const ROWS: &[Row] = &[
     row("design.layout.chunk", Kind::PowerOfTwoBytes(range("4 KiB", "64 MiB"), "KiB"), Value("\"64 KiB\""), "\"64 KiB\"", PRACTICE,
         "Bytes laid on one drive before the next takes over."),
 
+    table("design.memory", Kind::Table, "no memory: nothing can be cached", "Memory of the design."),
+    row("design.memory.size", Kind::Quantity(Bytes, range("1 MiB", "1 PiB"), "GiB"), Required, "\"256 GiB\"", OWN,
+        "Memory that the design has for its caches and tables."),
+
+    table("design.cache", Kind::Table, "no cache: every read goes to the drives", "The read cache, in the design's memory."),
+    row("design.cache.share", SHARE, Value("0.8"), "0.8", CHOICE,
+        "Share of the memory that caches blocks."),
+
     table("parts", Kind::NamedTables, "the catalogue alone", "Drives by their datasheets: [parts.NAME]."),
     row("parts.NAME.interface", Kind::Link, Required, "\"pcie-gen4-x4\"", "the drive's datasheet",
         "The drive's interface: pcie-gen1..6-x1..16, sas-12, sas-24, sas-12-x2 or sata-6."),

@@ -1,0 +1,102 @@
+//! The read cache: hits by popularity.
+//!
+//! A read that hits leaves the drives out. How often that happens is the characteristic-time approximation of
+//! a cache that drops what was asked for longest ago (`theory/lru.rs`), over the working sets and skews of all
+//! classes together: reads and writes both put their blocks in, hits count for reads alone. A request draws once for
+//! each extent that it touches, for blocks of one extent are alike in popularity. Reads that continue a stream
+//! bypass the cache, and so do recorded loads, whose next request no law tells.
+//!
+//! Left out: prefetch, the start with a cold cache, blocks that are stored reduced. A closed loop's rate is not
+//! known beforehand: it is put at one request per token in each think time and [`ANSWER_S`].
+
+use crate::engine::Purpose;
+use crate::scenario::{Class, Design, Load, Skew};
+use crate::theory::lru::{Population, characteristic_time, hit_ratio};
+use crate::theory::popularity::{Band, weighted_bands, zipf_bands};
+
+use super::body::StorageToken;
+
+/// Blocks that are kept or dropped, bytes: those of the Zipf law.
+const BLOCK: f64 = 4096.0;
+/// What a closed loop is assumed to wait for an answer, seconds (project choice; only the rates of classes
+/// relative to each other matter).
+const ANSWER_S: f64 = 200e-6;
+const DRAW: Purpose = Purpose::named("cache");
+
+/// A cache shared by all classes.
+#[derive(Clone, Debug)]
+pub struct Cache {
+    /// Room, bytes.
+    pub bytes: u64,
+    /// How long a block stays after it was last asked for, seconds; infinite if everything fits.
+    pub time_s: f64,
+    /// By class: the share of its random reads that hit.
+    hits: Vec<f64>,
+    /// By class: the extent of one draw, bytes.
+    extents: Vec<u64>,
+}
+
+impl Cache {
+    /// The cache of a design, if it has one.
+    pub(super) fn of(design: &Design, classes: &[Class]) -> Option<Self> {
+        let bytes = (design.memory? as f64 * design.cache_share?) as u64;
+        let bands: Vec<Vec<Band>> = classes.iter().map(|class| bands(class).unwrap_or_default()).collect();
+        let populations: Vec<Population> =
+            bands.iter().map(|bands| Population { size: BLOCK, bands: bands.clone() }).collect();
+        let time_s = characteristic_time(bytes as f64, &populations);
+        let hit = |bands: &Vec<Band>| if bands.is_empty() { 0.0 } else { hit_ratio(bands, time_s) };
+        Some(Cache {
+            bytes,
+            time_s,
+            hits: bands.iter().map(hit).collect(),
+            extents: classes.iter().map(|class| class.extent).collect(),
+        })
+    }
+
+    /// The share of a class's random reads that hit.
+    pub fn hit_ratio(&self, class: usize) -> f64 {
+        self.hits[class]
+    }
+
+    /// Whether a read finds all of its blocks.
+    #[inline]
+    pub(super) fn hits(&self, token: &StorageToken) -> bool {
+        let class = usize::from(token.class);
+        let chance = self.hits[class];
+        if chance == 0.0 || token.body.is_sequential() {
+            return false;
+        }
+        let (first, last) = (token.body.address, token.body.address + u64::from(token.amount) - 1);
+        let extents = last / self.extents[class] - first / self.extents[class] + 1;
+        let mut draws = token.key.draws(DRAW);
+        (0..extents).all(|_| draws.unit() < chance)
+    }
+}
+
+/// Blocks of all machines of a class and how often each is asked for, per second; none of a class whose
+/// requests bypass the cache.
+fn bands(class: &Class) -> Option<Vec<Band>> {
+    let requests_per_s = match &class.load {
+        Load::Open { rate, .. } => *rate,
+        Load::Closed { in_flight, think } => {
+            let think_s = think.as_ref().map_or(0.0, |law| law.mean_ps() / 1e12);
+            f64::from(*in_flight) / (think_s + ANSWER_S)
+        }
+        Load::Trace { .. } => return None,
+    };
+    let mean = |sizes: &[(u64, f64)]| sizes.iter().map(|(bytes, share)| *bytes as f64 * share).sum::<f64>();
+    let bytes = class.read * mean(&class.read_sizes) + (1.0 - class.read) * mean(&class.write_sizes);
+    let rate = requests_per_s * (1.0 - class.sequential.share) * (bytes / BLOCK).max(1.0);
+    let blocks = (class.working_set as f64 / BLOCK).max(1.0);
+    let of_machine = match &class.skew {
+        Skew::Uniform => Some(vec![Band { items: blocks, rate: rate / blocks }]),
+        Skew::Zipf(exponent) => zipf_bands(*exponent, blocks as u64, rate),
+        Skew::Bands(parts) => {
+            let parts: Vec<(f64, f64)> =
+                parts.iter().map(|(space, accesses)| (*accesses, space * blocks)).collect();
+            weighted_bands(&parts, rate)
+        }
+    }?;
+    let machines = f64::from(class.machines);
+    Some(of_machine.into_iter().map(|b| Band { items: b.items * machines, ..b }).collect())
+}
