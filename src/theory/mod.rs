@@ -12,9 +12,12 @@
 //!
 //! `tests/it/theory.rs` holds each function to rows of figures from outside the project.
 
+pub mod cleaning;
 pub mod forkjoin;
 pub mod inversion;
 pub mod links;
+pub mod lru;
 pub mod networks;
+pub mod protection;
 pub mod queues;
 mod solve;
