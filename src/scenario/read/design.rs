@@ -1,13 +1,13 @@
 //! `[design]` and its components.
 
 use super::parts::{self, FilePart};
-use super::{Reader, Section, values};
+use super::{Reader, Section, layout, values};
 use crate::engine::Law;
 use crate::scenario::catalogue;
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{
-    Cpu, CpuQueue, Design, DriveKind, Drives, Fabric, FabricShape, Layout, Part, PortKind, PortLink, Ports,
-    Spread, Transport,
+    Cpu, CpuQueue, Design, DriveKind, Drives, Fabric, FabricShape, Part, PortKind, PortLink, Ports, Spread,
+    Transport,
 };
 use crate::scenario::spelling::nearest;
 
@@ -31,7 +31,7 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
     let max_payload = fabric.as_ref().and_then(Option::as_ref).map_or(256, |f| f.max_payload);
     parts::check_interfaces(reader, file_parts, max_payload);
     let drives = drives(reader, &section, file_parts, max_payload);
-    let layout = layout(reader, &section);
+    let layout = layout::read(reader, &section);
     if !["ports", "cpu", "drives"].iter().any(|key| section.has(key)) {
         let title = "the design is empty".to_owned();
         let label = "expected ports, cpu or drives".to_owned();
@@ -40,6 +40,7 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
     let design = Design { ports: ports?, cpu: cpu?, fabric: fabric?, drives: drives?, layout: layout? };
     check_queues(reader, &section, &design);
     check_lanes(reader, &section, &design);
+    layout::check(reader, &section, &design);
     Some(design)
 }
 
@@ -119,8 +120,11 @@ fn cpu(reader: &mut Reader, design: &Section) -> Option<Option<Cpu>> {
             }
             None => None,
         };
+    let parity = reader.optional(&section, "parity", values::rate);
+    let reconstruct = reader.optional(&section, "reconstruct", values::rate);
     let (read, write) = laws?;
-    Some(Some(Cpu { cores: cores?, queue: queue?, read, write }))
+    let (parity, reconstruct) = (parity?, reconstruct?);
+    Some(Some(Cpu { cores: cores?, queue: queue?, read, write, parity, reconstruct }))
 }
 
 /// Cores with a queue for each port must divide evenly among ports.
@@ -233,11 +237,4 @@ fn part(reader: &mut Reader, section: &Section, file_parts: &[FilePart], max_pay
     };
     let title = format!("there is no part \"{}\"", values::short(&name));
     reader.report(Diagnostic::at(&at, title, "expected [parts.NAME], or a name of the catalogue").help(help))
-}
-
-fn layout(reader: &mut Reader, design: &Section) -> Option<Layout> {
-    let Some(section) = reader.table(design, "layout", "design.layout")? else {
-        return Some(Layout::default());
-    };
-    Some(Layout { chunk: reader.value(&section, "chunk", values::bytes)? })
 }

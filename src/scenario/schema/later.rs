@@ -13,11 +13,6 @@ const LATER: &[&str] = &[
     "design.cache",
     "design.log",
     "design.reduction",
-    "design.layout.protection",
-    "design.layout.group",
-    "design.layout.spares",
-    "design.layout.spare_kind",
-    "design.layout.writes",
     "design.layout.reserve",
     "design.cpu.threads_per_core",
     "design.fabric.links",
@@ -29,7 +24,7 @@ const LATER: &[&str] = &[
     "class.NAME.duplicate",
     "class.NAME.duplicate_stored",
     "class.NAME.growth",
-    "fault",
+    "fault.NAME.for",
     "phase",
 ];
 
