@@ -5,7 +5,7 @@ use std::sync::atomic::AtomicBool;
 
 use crate::engine::SimDuration;
 use crate::measure::{Drift, Latencies};
-use crate::scenario::{Class, Load, Objective, Over, Scenario};
+use crate::scenario::{Class, Fault, FaultKind, Load, Objective, Over, Rebuilding, Scenario};
 use crate::system::Plan;
 use crate::traffic::{Trace, TraceError, sources_needed};
 
@@ -65,6 +65,14 @@ impl<'a> Setting<'a> {
             }
         }
         notes
+    }
+
+    /// The fault that is being made good, and how.
+    pub fn rebuilding(&self) -> Option<(&Fault, &Rebuilding)> {
+        self.scenario.faults.iter().find_map(|fault| match &fault.kind {
+            FaultKind::Rebuilding(rebuilding) => Some((fault, rebuilding)),
+            FaultKind::DriveLost => None,
+        })
     }
 
     /// Most requests a replication may hold: closed loops hold what they hold.

@@ -16,10 +16,13 @@ mod layout;
 mod path;
 mod plan;
 mod ports;
+mod protected;
 mod routes;
+mod work;
 
 pub use body::{Body, Members, StorageToken};
 pub use ceiling::{Ceiling, Kind, ceilings};
 pub use drive::DriveModel;
 pub use path::Path;
 pub use plan::Plan;
+pub use protected::Protected;

@@ -2,11 +2,13 @@
 
 use std::sync::Arc;
 
-use crate::engine::{Part, Purpose, SimDuration};
+use crate::engine::{Arrival, Key, Part, Purpose, SimDuration, SimTime};
+use crate::scenario::Operation;
 
-use super::body::{Body, DRIVE, StorageToken, UNIT};
+use super::body::{BACKGROUND, Body, DRIVE, StorageToken, UNIT};
 use super::demand::{Ask, question};
 use super::plan::Plan;
+use super::protected::Protected;
 
 const UNIT_DRAW: Purpose = Purpose::named("unit");
 
@@ -15,17 +17,33 @@ pub struct Path {
     plan: Arc<Plan>,
     /// Bytes that requests asked of the drives, by operation.
     pub cut: [u64; 2],
-    /// Bytes of the fragments made of them, by operation.
+    /// Bytes of the fragments made of them, by what the drives do: with protection, more.
     pub fragments: [u64; 2],
+    /// What protection has done.
+    pub protected: Protected,
     /// By drive: the unit that takes the next page written.
     next_unit: Vec<u32>,
 }
 
 impl Path {
-    /// The path of one replication.
-    pub fn new(plan: Arc<Plan>) -> Self {
+    /// The path of one replication, whose own draws come from `key`.
+    pub fn new(plan: Arc<Plan>, key: Key) -> Self {
         let next_unit = vec![0; plan.drives];
-        Path { plan, cut: [0; 2], fragments: [0; 2], next_unit }
+        let protected = plan.protected(key);
+        Path { plan, cut: [0; 2], fragments: [0; 2], protected, next_unit }
+    }
+
+    /// The arrival of background work, if this is a source of it.
+    pub fn arrive(&mut self, source: u32) -> Option<Arrival<Body>> {
+        if source & BACKGROUND == 0 {
+            return None;
+        }
+        self.protected.arrive(&self.plan, source)
+    }
+
+    /// Background work is done; when its source goes on.
+    pub fn finished(&mut self, token: &StorageToken, now: SimTime) -> Option<(u32, SimTime)> {
+        self.protected.finished(token.body.source, now)
     }
 
     /// The plan it follows.
@@ -62,6 +80,11 @@ impl Path {
                 let waits = plan.wire.as_ref().is_some_and(|w| u64::from(token.amount) > w.immediate);
                 if waits { 0 } else { plan.ready_steps }
             }
+            question::PLAN_READ | question::PLAN_WRITE | question::NEXT_ROUND | question::NOTHING_CODED => {
+                self.protected.ask(plan, asked, token)
+            }
+            question::AT_DRIVE_READ => self.at_drive(Operation::Read, token),
+            question::AT_DRIVE_WRITE => self.at_drive(Operation::Write, token),
             // One page skips the fork and the skip behind it.
             _ if plan.drive.as_ref().is_some_and(|d| d.pages(token.amount) > 1) => 0,
             _ => {
@@ -75,6 +98,10 @@ impl Path {
 
     /// Cuts a request at chunk edges, or a fragment at pages.
     pub fn fork(&mut self, asked: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
+        if matches!(asked, question::READS | question::WRITES) {
+            self.fork_round(asked, token, parts);
+            return;
+        }
         if asked != question::FRAGMENTS {
             self.cut_at_pages(asked == question::PROGRAMS, token, parts);
             return;
@@ -85,6 +112,22 @@ impl Path {
         let operation = token.body.operation() as usize;
         self.cut[operation] += u64::from(token.amount);
         self.fragments[operation] += parts.iter().map(|p| u64::from(p.amount)).sum::<u64>();
+    }
+
+    /// A round of a request to protected data; the request itself counts once, in the round it is about.
+    fn fork_round(&mut self, asked: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
+        let operation = token.body.operation();
+        if !token.body.is_background() && (asked == question::WRITES) == (operation == Operation::Write) {
+            self.cut[operation as usize] += u64::from(token.amount);
+        }
+        self.protected.fork(&self.plan, asked, token, parts);
+    }
+
+    /// A fragment is at its drive: counts its bytes.
+    fn at_drive(&mut self, operation: Operation, token: &StorageToken) -> u32 {
+        self.fragments[operation as usize] += u64::from(token.amount);
+        self.protected.at_drive(operation, token);
+        0
     }
 
     fn cut_at_pages(&mut self, in_turn: bool, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
