@@ -298,6 +298,27 @@ impl Network {
         Route(first)
     }
 
+    /// The same steps as background work: at stations that serve in turns they go behind the others.
+    /// The routes that they fork into and spawn are made again likewise.
+    pub fn behind(&mut self, steps: &[Step]) -> Vec<Step> {
+        let behind = |network: &mut Network, step: &Step| match *step {
+            Step::Serve { group, pick, demand, .. } => Step::Serve { group, pick, demand, level: 1 },
+            Step::Fork { question, route } => Step::Fork { question, route: network.route_behind(route) },
+            Step::Spawn(route) => Step::Spawn(network.route_behind(route)),
+            other => other,
+        };
+        steps.iter().map(|step| behind(self, step)).collect()
+    }
+
+    fn route_behind(&mut self, route: Route) -> Route {
+        let rest = &self.steps[route.0 as usize..];
+        // Every route ends in one of these, and none leads past the first.
+        let length = rest.iter().position(|s| matches!(s, Step::End | Step::Join)).map_or(0, |at| at + 1);
+        let steps = rest[..length].to_vec();
+        let steps = self.behind(&steps);
+        self.route(&steps)
+    }
+
     /// Groups, in order.
     pub fn groups(&self) -> &[Group] {
         &self.groups

@@ -61,7 +61,7 @@ fn pattern_of(key: &str) -> String {
         ["objective", number, ref rest @ ..] if number.parse::<usize>().is_ok() || number == "NAME" => {
             [&["objective"], rest].concat().join(".")
         }
-        [table @ ("class" | "parts"), first, ref rest @ ..] => {
+        [table @ ("class" | "fault" | "parts"), first, ref rest @ ..] => {
             let table = [table, "NAME"].join(".");
             let as_key = [table.as_str(), first].into_iter().chain(rest.iter().copied());
             let as_key = as_key.collect::<Vec<_>>().join(".");
@@ -126,7 +126,7 @@ fn kind_words(row: &Row) -> String {
 /// The path under which the keys of a table stand.
 fn inner_pattern(row: &Row) -> String {
     match row.path {
-        "class" | "parts" => format!("{}.NAME", row.path),
+        "class" | "fault" | "parts" => format!("{}.NAME", row.path),
         path => path.to_owned(),
     }
 }

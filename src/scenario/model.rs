@@ -6,6 +6,7 @@
 use std::path::PathBuf;
 
 use crate::engine::{Law, SimDuration};
+use crate::theory::protection::{Group, Scheme};
 
 /// A whole question: design, classes, objectives and how to run it.
 #[derive(Clone, Debug, PartialEq)]
@@ -22,6 +23,8 @@ pub struct Scenario {
     pub classes: Vec<Class>,
     /// What must hold, in the order of the file.
     pub objectives: Vec<Objective>,
+    /// What has gone wrong, in the order of the file: standing conditions, in force all the time.
+    pub faults: Vec<Fault>,
 }
 
 /// A quantity that the tool settles itself unless it is stated.
@@ -143,6 +146,10 @@ pub struct Cpu {
     pub read: Law,
     /// Time of a core for a write.
     pub write: Law,
+    /// Bytes per second that one core takes in to make parity; no time if absent.
+    pub parity: Option<f64>,
+    /// Bytes per second that one core takes in to give back lost data; no time if absent.
+    pub reconstruct: Option<f64>,
 }
 
 /// How requests wait for cores.
@@ -283,12 +290,36 @@ pub struct Rating {
 pub struct Layout {
     /// Bytes laid on one drive before the next takes over.
     pub chunk: u64,
+    /// What a lost drive is made good from; nothing if absent.
+    pub protection: Option<Protection>,
 }
 
 impl Default for Layout {
     fn default() -> Self {
-        Layout { chunk: 64 << 10 }
+        Layout { chunk: 64 << 10, protection: None }
     }
+}
+
+/// Copies or parity, written in place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Protection {
+    /// Copies or parity.
+    pub scheme: Scheme,
+    /// Drives of a group, redundancy included.
+    pub group: Group,
+    /// Drives whose room is kept free.
+    pub spares: u32,
+    /// Where that room is.
+    pub spare_kind: SpareKind,
+}
+
+/// Where spare room is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SpareKind {
+    /// On drives of its own, the last ones; the others are divided in groups.
+    Dedicated,
+    /// On all drives, over which the stripes are spread too.
+    Distributed,
 }
 
 /// `[[class]]`.
@@ -469,4 +500,35 @@ pub enum Over {
     Class,
     /// The machine with the worst figure.
     WorstMachine,
+}
+
+/// `[[fault]]`: a standing condition.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Fault {
+    /// Name, unique in the scenario.
+    pub name: String,
+    /// Number of the drive, from 0.
+    pub drive: u32,
+    /// What has become of it.
+    pub kind: FaultKind,
+}
+
+/// What has become of a drive.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum FaultKind {
+    /// It is gone.
+    DriveLost,
+    /// It is gone, and its content is being restored to spare room. At most one drive at a time.
+    Rebuilding(Rebuilding),
+}
+
+/// A rebuild held where it is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rebuilding {
+    /// Most bytes of lost content restored per second; no cap if absent.
+    pub rate: Option<f64>,
+    /// Share of stripes that are restored, 0 to below 1.
+    pub progress: f64,
+    /// Stripes that are being restored at once.
+    pub window: u32,
 }

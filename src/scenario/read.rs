@@ -5,7 +5,9 @@
 
 mod class;
 mod design;
+mod fault;
 mod law;
+mod layout;
 mod load;
 mod objective;
 mod parts;
@@ -46,6 +48,7 @@ pub fn read(root: &Table, context: Context<'_>, out: &mut Diagnostics) -> Option
     let design = design::read(&mut reader, &top, &parts);
     let classes = class::read_all(&mut reader, &top, context.base_dir);
     let objectives = objective::read_all(&mut reader, &top, classes.as_deref());
+    let faults = fault::read_all(&mut reader, &top, design.as_ref());
     if !reader.out.is_empty() {
         return None;
     }
@@ -57,6 +60,7 @@ pub fn read(root: &Table, context: Context<'_>, out: &mut Diagnostics) -> Option
         design: design?,
         classes: classes?,
         objectives: objectives?,
+        faults: faults?,
     })
 }
 

@@ -22,11 +22,14 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
         && let Some(model) = setting.plan.drive()
     {
         said.push(drive(part, model));
-        said.push("drives: no protection, reduction or log yet; every byte written is moved once".into());
+        let protection = if design.layout.protection.is_some() { "" } else { "protection, " };
+        let once = if design.layout.protection.is_some() { "" } else { "; every byte written is moved once" };
+        said.push(format!("drives: no {protection}reduction or log yet{once}"));
     }
     if let Some(cache) = setting.plan.cache() {
         said.push(cache_words(setting, cache));
     }
+    said.extend(protection(setting));
     for class in &setting.scenario.classes {
         match &class.load {
             Load::Open { arrivals: Arrivals::Bursty { together, .. }, .. } => said.push(format!(
@@ -62,6 +65,42 @@ fn cache_words(setting: &Setting, cache: &Cache) -> String {
         cache.bytes as f64 / f64::from(1 << 30),
         hits.collect::<Vec<_>>().join(", ")
     )
+}
+
+/// What is simplified where data is protected.
+fn protection(setting: &Setting) -> Vec<String> {
+    let design = &setting.scenario.design;
+    let Some(protection) = &design.layout.protection else { return Vec::new() };
+    let mut said = Vec::new();
+    let has_parity = protection.group.data() > 1;
+    let rates = design.cpu.as_ref().map(|cpu| (cpu.parity, cpu.reconstruct));
+    if let Some((None, _)) = rates.filter(|_| has_parity) {
+        said.push("layout: parity takes the processor no time (`design.cpu.parity`)".into());
+    }
+    if let Some((_, None)) = rates.filter(|_| has_parity && !setting.scenario.faults.is_empty()) {
+        said.push(
+            "layout: giving back lost data takes the processor no time (`design.cpu.reconstruct`)".into(),
+        );
+    }
+    if has_parity {
+        said.push(
+            "layout: with no log each write in place is planned alone and answered when data and parity are \
+             written; a loss of power between the two leaves them apart (the write hole)"
+                .into(),
+        );
+    } else {
+        said.push(
+            "layout: a read goes to one copy of a mirror, drawn at random, not to the shorter queue".into(),
+        );
+    }
+    if setting.rebuilding().is_some() {
+        said.push(
+            "rebuild: its drive requests go behind reads at flash units only; at command servers, links and the \
+             processor they take turns with the hosts' own in order of arrival"
+                .into(),
+        );
+    }
+    said
 }
 
 fn drive(part: &Part, model: &DriveModel) -> String {

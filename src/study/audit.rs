@@ -7,13 +7,15 @@
 //! | little, station | tokens in the group, integrated by the events | waits and services promised |
 //! | utilisation | time its servers were busy | arrivals × the demand that the scenario states |
 //! | blame | waits and services at all stations | latencies |
-//! | ledger | bytes that requests ask of the drives | bytes of their fragments |
+//! | ledger, drives | bytes that requests ask of the drives (with protection: that its plans move) | bytes of fragments |
+//! | ledger, protection | bytes that requests ask | bytes that they cover, stripe by stripe |
 //!
 //! All are exact but utilisation, where service times are drawn: six standard errors of their sum are
 //! allowed (a correct run fails a station once in 500 million), and the work at the window's edges.
 
 use crate::engine::{Demand, Group, Network, Step};
 use crate::outcome::AuditRow;
+use crate::system::Path;
 
 use super::replication::Replication;
 use super::setting::Setting;
@@ -33,7 +35,7 @@ pub(super) fn audit(setting: &Setting, replications: &[Replication]) -> Vec<Audi
             .map(|(index, group)| utilisation(network, index, group, replications)),
     );
     rows.push(blame(replications));
-    rows.extend(ledger(replications));
+    rows.extend(ledger(setting, replications));
     rows
 }
 
@@ -127,9 +129,19 @@ fn blame(replications: &[Replication]) -> AuditRow {
     exact("blame", "system", parts, whole)
 }
 
-fn ledger(replications: &[Replication]) -> Option<AuditRow> {
-    let sum = |of: fn(&Replication) -> u64| replications.iter().map(|r| u128::from(of(r))).sum::<u128>();
-    let asked = sum(|r| r.kernel.model.path.cut.iter().sum());
-    let cut = sum(|r| r.kernel.model.path.fragments.iter().sum());
-    (asked > 0).then(|| exact("ledger", "drives", asked, cut))
+/// Bytes by two counts: what is asked or planned, and what the drives are handed.
+fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<AuditRow> {
+    let sum = |of: fn(&Path) -> [u64; 2]| {
+        let paths = replications.iter().map(|r| &r.kernel.model.path);
+        paths.flat_map(of).map(u128::from).sum::<u128>()
+    };
+    let (asked, handed) = (sum(|path| path.cut), sum(|path| path.fragments));
+    let mut rows = Vec::new();
+    if setting.plan.protects() {
+        rows.push(exact("ledger", "protection", asked, sum(|path| path.protected.touched)));
+        rows.push(exact("ledger", "drives", sum(|path| path.protected.planned), handed));
+    } else if asked > 0 {
+        rows.push(exact("ledger", "drives", asked, handed));
+    }
+    rows
 }

@@ -80,7 +80,7 @@ pub(super) fn first_length(setting: &Setting) -> SimDuration {
     let bound = setting.scenario.run.length_max;
     loop {
         probe.stop = probe.kernel.run(SimTime::ZERO + until);
-        let seen = probe.kernel.arrived() as f64;
+        let seen = probe.arrived() as f64;
         let reached = probe.kernel.now().since(SimTime::ZERO);
         if seen >= REQUESTS / 10.0 || probe.stop == Stop::Backlog {
             let wanted = SimDuration::from_secs(reached.secs() * REQUESTS / seen.max(1.0));

@@ -19,13 +19,24 @@ pub(super) struct Replication {
     pub kernel: Kernel<Scene>,
     pub opened: Option<Observation>,
     pub closed: Option<Observation>,
-    /// Bytes of fragments, by operation, when the window opened and closed.
-    fragments: [[u64; 2]; 2],
+    /// What had gone to the drives when the window opened and closed.
+    edges: [Edge; 2],
     /// Backlog at the start of the window and at moments in it.
     readings: Vec<(SimTime, u64)>,
     pub stop: Stop,
     /// What the audit needs of a kernel that has been closed.
     pub end: Option<End>,
+}
+
+/// What had gone to the drives at an edge of the window.
+#[derive(Clone, Copy, Default)]
+struct Edge {
+    /// Bytes of fragments, by operation.
+    fragments: [u64; 2],
+    /// Of these, what a rebuild moved.
+    rebuilt: [u64; 2],
+    /// Stripes that a rebuild had begun: they arrive as requests do, and are none.
+    stripes: u64,
 }
 
 /// What a kernel knew when it was closed.
@@ -41,16 +52,19 @@ impl Replication {
         let scenario = setting.scenario;
         let root = Key::root(scenario.run.seed).named(purpose).numbered(u64::from(number));
         let mut traffic = Sources::new(&scenario.classes, root, &setting.traces, setting.scale);
-        let first = traffic.start();
+        let mut first = traffic.start();
         let groups = setting.plan.network.groups().len();
         let recorder = Recorder::new(scenario.classes.len(), groups, setting.machine_histograms());
-        let scene = Scene { traffic, path: Path::new(Arc::clone(&setting.plan)), recorder };
+        // No class bears a name with a line feed.
+        let mut path = Path::new(Arc::clone(&setting.plan), root.named("\nrebuild"));
+        first.extend(path.protected.start());
+        let scene = Scene { traffic, path, recorder };
         let network = Arc::clone(&setting.plan.network);
         Replication {
             kernel: Kernel::new(network, scene, &first, setting.backlog_max()),
             opened: None,
             closed: None,
-            fragments: [[0; 2]; 2],
+            edges: [Edge::default(); 2],
             readings: Vec::new(),
             stop: Stop::Time,
             end: None,
@@ -64,7 +78,7 @@ impl Replication {
         // Given up early, the window opens where the run stands.
         self.kernel.model.recorder.from = self.kernel.now();
         self.opened = Some(self.kernel.observe());
-        self.fragments[0] = self.kernel.model.path.fragments;
+        self.edges[0] = self.edge();
         self.read_backlog();
     }
 
@@ -100,7 +114,19 @@ impl Replication {
     }
 
     fn read_backlog(&mut self) {
-        self.readings.push((self.kernel.now(), self.kernel.in_system()));
+        let (begun, restored) = self.kernel.model.path.protected.stripes();
+        self.readings.push((self.kernel.now(), self.kernel.in_system() - (begun - restored)));
+    }
+
+    fn edge(&self) -> Edge {
+        let path = &self.kernel.model.path;
+        let (stripes, _) = path.protected.stripes();
+        Edge { fragments: path.fragments, rebuilt: path.protected.rebuilt, stripes }
+    }
+
+    /// Requests that have arrived.
+    pub fn arrived(&self) -> u64 {
+        self.kernel.arrived() - self.edge().stripes
     }
 
     /// Closes the window and runs on until all measured requests are done, or have been given as
@@ -130,7 +156,7 @@ impl Replication {
 
     fn close_window(&mut self) {
         self.closed = Some(self.kernel.observe());
-        self.fragments[1] = self.kernel.model.path.fragments;
+        self.edges[1] = self.edge();
         self.kernel.model.recorder.close(self.kernel.now());
     }
 
@@ -151,9 +177,10 @@ impl Replication {
     pub fn watch(&self) -> Option<Watch> {
         let opened = self.opened.as_ref()?;
         let (end, arrived) = match &self.closed {
-            Some(closed) => (closed.at, closed.arrived),
-            None => (self.kernel.now(), self.kernel.arrived()),
+            Some(closed) => (closed.at, closed.arrived - self.edges[1].stripes),
+            None => (self.kernel.now(), self.arrived()),
         };
+        let before = opened.arrived - self.edges[0].stripes;
         let span = end.since(opened.at);
         let near = |quarter: u64| {
             let wanted = opened.at + SimDuration::from_ps(span.ps() / 4 * quarter);
@@ -161,12 +188,17 @@ impl Replication {
             self.readings.iter().min_by_key(distance).map_or(0, |reading| reading.1)
         };
         let backlog = [0, 1, 2, 3, 4].map(near);
-        Some(Watch { backlog, offered: arrived - opened.arrived, length_s: span.secs() })
+        Some(Watch { backlog, offered: arrived - before, length_s: span.secs() })
     }
 
     /// Bytes of fragments cut while the window was open, by operation.
     pub fn fragments_in_window(&self) -> [u64; 2] {
-        [0, 1].map(|op| self.fragments[1][op] - self.fragments[0][op])
+        [0, 1].map(|op| self.edges[1].fragments[op] - self.edges[0].fragments[op])
+    }
+
+    /// Of these, what a rebuild moved.
+    pub fn rebuilt_in_window(&self) -> [u64; 2] {
+        [0, 1].map(|op| self.edges[1].rebuilt[op] - self.edges[0].rebuilt[op])
     }
 
     /// Measured requests that were not done when the run was given up.

@@ -120,6 +120,9 @@ impl Model for Scene {
     type Body = Body;
 
     fn arrive(&mut self, source: u32, now: SimTime) -> Arrival<Body> {
+        if let Some(background) = self.path.arrive(source) {
+            return background;
+        }
         let (request, next) = self.traffic.arrive(source, now);
         if self.recorder.measures(now) {
             self.recorder.population.enter(now);
@@ -157,6 +160,10 @@ impl Model for Scene {
     }
 
     fn finish(&mut self, token: &StorageToken, row: &[Cell], now: SimTime) -> Option<(u32, SimTime)> {
+        if token.body.is_background() {
+            // Nobody asked for it: it is not filed.
+            return self.path.finished(token, now);
+        }
         self.recorder.file(token, row, now);
         let source = token.body.source;
         self.traffic.finished(token.class, source, now).map(|at| (source, at))

@@ -5,7 +5,9 @@ use std::sync::atomic::AtomicBool;
 
 use crate::engine::SimDuration;
 use crate::measure::{Drift, Latencies};
-use crate::scenario::{Class, DriveKind, Drives, Load, Objective, Over, Scenario};
+use crate::scenario::{
+    Class, DriveKind, Drives, Fault, FaultKind, Load, Objective, Over, Rebuilding, Scenario,
+};
 use crate::system::{Plan, Refusal};
 use crate::traffic::{Trace, TraceError, sources_needed};
 
@@ -86,6 +88,14 @@ impl<'a> Setting<'a> {
             }
         }
         notes
+    }
+
+    /// The fault that is being made good, and how.
+    pub fn rebuilding(&self) -> Option<(&Fault, &Rebuilding)> {
+        self.scenario.faults.iter().find_map(|fault| match &fault.kind {
+            FaultKind::Rebuilding(rebuilding) => Some((fault, rebuilding)),
+            FaultKind::DriveLost => None,
+        })
     }
 
     /// Most requests a replication may hold: closed loops hold what they hold.

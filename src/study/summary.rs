@@ -9,7 +9,7 @@ use crate::measure::{
     BlameTable, Interval, Latencies, mean_estimate, percentile_estimate, pool, rate_estimate,
 };
 use crate::outcome::*;
-use crate::scenario::{Objective, Operation, Over};
+use crate::scenario::{DriveKind, Objective, Operation, Over};
 use crate::system::ceilings;
 
 use super::audit::audit;
@@ -68,7 +68,7 @@ pub(super) fn summarise(
         ledger: ledger(setting, replications),
         audit: audit(setting, replications),
         assumptions: assumptions::of(setting),
-        notes: notes(course, replications),
+        notes: notes(setting, course, replications),
     }
 }
 
@@ -279,7 +279,10 @@ fn blame_rows(setting: &Setting, replications: &[Replication]) -> Vec<BlameRow> 
 fn objective(objective: &Objective, setting: &Setting, replications: &[Replication]) -> ObjectiveRow {
     let scenario = setting.scenario;
     let below_us = objective.below.us();
-    let value_us = us(Target::of(objective).estimate(replications, scenario.run.confidence));
+    let value_us = match unhealthy(objective, setting) {
+        Some(reason) => Figure::missing(reason),
+        None => us(Target::of(objective).estimate(replications, scenario.run.confidence)),
+    };
     let certain = match (value_us.low, value_us.high) {
         (Some(low), Some(high)) => high < below_us || low >= below_us,
         _ => false,
@@ -301,6 +304,13 @@ fn objective(objective: &Objective, setting: &Setting, replications: &[Replicati
     }
 }
 
+/// Why an objective cannot be judged: it asks for health, and a fault stands all the time.
+fn unhealthy(objective: &Objective, setting: &Setting) -> Option<String> {
+    let fault = setting.scenario.faults.first().filter(|_| objective.during == "healthy")?;
+    let name = &fault.name;
+    Some(format!("nothing healthy is measured while \"{name}\" stands: say \"any\" or its name in `during`"))
+}
+
 /// Bytes at each level, per second of the window.
 fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<LedgerRow> {
     let seconds: f64 = replications.iter().map(Replication::window_s).sum();
@@ -313,13 +323,40 @@ fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<LedgerRow> {
         write_bytes_per_s: write,
     };
     let mut rows = vec![row("host", per_s(&|r| r.kernel.model.recorder.finished_bytes))];
+    let (all, rebuilt) = (per_s(&|r| r.fragments_in_window()), per_s(&|r| r.rebuilt_in_window()));
+    if setting.plan.protects() {
+        rows.push(row("protection", [0, 1].map(|op| all[op] - rebuilt[op])));
+    }
+    if setting.rebuilding().is_some() {
+        rows.push(row("rebuild", rebuilt));
+    }
     if setting.plan.cuts() {
-        rows.push(row("drives", per_s(&|r| r.fragments_in_window())));
+        rows.push(row("drives", all));
     }
     rows
 }
 
-fn notes(course: &Course, replications: &[Replication]) -> Vec<String> {
+/// What the rebuild achieved, and how long a drive's content takes at that pace.
+fn rebuild_note(setting: &Setting, replications: &[Replication]) -> Option<String> {
+    let (fault, rebuilding) = setting.rebuilding()?;
+    let seconds: f64 = replications.iter().map(Replication::window_s).sum();
+    let restored: u64 = replications.iter().map(|r| r.rebuilt_in_window()[Operation::Write as usize]).sum();
+    let rate = ratio(restored as f64, seconds);
+    let whole = match &setting.scenario.design.drives.as_ref()?.kind {
+        DriveKind::Part(part) if rate > 0.0 => {
+            format!(": {:.1} h for a whole drive at this pace", part.capacity as f64 / rate / 3600.0)
+        }
+        _ => String::new(),
+    };
+    Some(format!(
+        "\"{}\": {:.1} MB/s of lost content restored, with {:.0} % of the stripes done all along{whole}",
+        fault.name,
+        rate / 1e6,
+        100.0 * rebuilding.progress
+    ))
+}
+
+fn notes(setting: &Setting, course: &Course, replications: &[Replication]) -> Vec<String> {
     let mut notes = course.notes.clone();
     let survivors: u64 = replications.iter().map(Replication::survivors).sum();
     if survivors > 0 {
@@ -328,6 +365,7 @@ fn notes(course: &Course, replications: &[Replication]) -> Vec<String> {
              than every finished one"
         ));
     }
+    notes.extend(rebuild_note(setting, replications));
     if replications.iter().filter_map(window).count() < replications.len() {
         notes.push("some replications have no window".into());
     }

@@ -21,10 +21,13 @@ pub(super) struct Target {
     pub over: Over,
 }
 
-/// The objectives; where there are none, every class's mean and p99.
+/// The objectives that can be judged; where there are none, every class's mean and p99.
 pub(super) fn targets(scenario: &Scenario) -> Vec<Target> {
-    if !scenario.objectives.is_empty() {
-        return scenario.objectives.iter().map(Target::of).collect();
+    // Under a standing fault nothing healthy is measured.
+    let is_judged = |o: &&Objective| scenario.faults.is_empty() || o.during != "healthy";
+    let judged: Vec<Target> = scenario.objectives.iter().filter(is_judged).map(Target::of).collect();
+    if !judged.is_empty() {
+        return judged;
     }
     let both = |class| {
         [None, Some(0.99)].map(|quantile| Target { class, operation: None, quantile, over: Over::Class })

@@ -6,6 +6,8 @@ use crate::traffic::Request;
 
 const WRITE: u32 = 1 << 31;
 const SEQUENTIAL: u32 = 1 << 30;
+/// Sources of requests are fewer.
+pub(super) const BACKGROUND: u32 = 1 << 31;
 
 /// Member slot of the front port.
 pub(super) const PORT: usize = 0;
@@ -47,6 +49,18 @@ impl Body {
     #[inline]
     pub fn operation(&self) -> Operation {
         if self.machine_and_kind & WRITE == 0 { Operation::Read } else { Operation::Write }
+    }
+
+    /// The body of background work, which no request waits for: `number` says which.
+    pub(super) fn background(source: u32, number: u64) -> Self {
+        let machine_and_kind = WRITE | SEQUENTIAL;
+        Body { address: number, source: source | BACKGROUND, machine_and_kind }
+    }
+
+    /// Whether it is background work.
+    #[inline]
+    pub fn is_background(&self) -> bool {
+        self.source & BACKGROUND != 0
     }
 
     /// Whether it continues a stream.

@@ -3,13 +3,15 @@
 //! For each group of stations, the mean service that a request of the stated mix asks of it. The load
 //! at which a group is full is servers ÷ demand (the utilisation law; Denning & Buzen 1978); the
 //! lowest of them is what a spreadsheet would call the capacity of the design. It knows nothing of
-//! queues, and of skewed or bursty load only the mean.
+//! queues, and of skewed or bursty load only the mean; of drives that share work unevenly because one
+//! is lost, too; and nothing of a rebuild.
 
 use crate::engine::Law;
 use crate::scenario::{CpuQueue, Design, DriveKind, Operation, PortKind};
 
 use super::demand::Ask;
 use super::plan::Plan;
+use super::work::DriveWork;
 
 /// What static arithmetic says of one group of stations.
 #[derive(Clone, Debug, PartialEq)]
@@ -41,25 +43,14 @@ pub struct Kind {
     pub cached: f64,
 }
 
-impl Kind {
-    /// Mean fragments at the drives.
-    fn at_drives(&self, plan: &Plan) -> f64 {
-        (1.0 - self.cached) * plan.mean_fragments(self.bytes, self.align)
-    }
-
-    /// Mean bytes of a fragment.
-    fn fragment_bytes(&self, plan: &Plan) -> u64 {
-        (self.bytes as f64 / plan.mean_fragments(self.bytes, self.align)) as u64
-    }
-}
-
 /// Every group's ceiling for a mix of requests, in the order of the path.
 pub fn ceilings(design: &Design, plan: &Plan, kinds: &[Kind]) -> Vec<Ceiling> {
     let mut found = Vec::new();
     ports(design, plan, kinds, &mut found);
-    cpu(design, kinds, &mut found);
-    uplinks(plan, kinds, &mut found);
-    drives(design, plan, kinds, &mut found);
+    let works: Vec<DriveWork> = kinds.iter().map(|kind| DriveWork::of(plan, kind)).collect();
+    cpu(design, plan, kinds, &works, &mut found);
+    uplinks(plan, kinds, &works, &mut found);
+    drives(design, plan, kinds, &works, &mut found);
     found
         .into_iter()
         .filter(|(_, _, demand_s)| *demand_s > 0.0)
@@ -77,6 +68,17 @@ type Found = Vec<(String, u32, f64)>;
 /// The mean over all requests of what one asks for, in seconds.
 fn mean(kinds: &[Kind], of: impl Fn(&Kind) -> f64) -> f64 {
     kinds.iter().map(|k| k.share * of(k)).sum()
+}
+
+/// The same of what one asks of the drives.
+fn mean_work(kinds: &[Kind], works: &[DriveWork], of: impl Fn(&DriveWork) -> f64) -> f64 {
+    kinds.iter().zip(works).map(|(k, work)| k.share * of(work)).sum()
+}
+
+/// Time of drive reads and of drive writes, with messages of their mean sizes, in seconds.
+fn messages(work: &DriveWork, times: [&dyn Fn(u64) -> f64; 2]) -> f64 {
+    let [read, write] = work.bytes_each();
+    work.reads * times[0](read) + work.writes * times[1](write)
 }
 
 fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
@@ -103,11 +105,17 @@ fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
     }
 }
 
-fn cpu(design: &Design, kinds: &[Kind], found: &mut Found) {
+fn cpu(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
     let Some(cpu) = &design.cpu else { return };
     let secs = |law: &Law| law.mean_ps() / 1e12;
-    let demand =
-        mean(kinds, |k| if k.operation == Operation::Read { secs(&cpu.read) } else { secs(&cpu.write) });
+    let demand = kinds.iter().zip(works).map(|(k, work)| {
+        let (law, ask) = match k.operation {
+            Operation::Read => (&cpu.read, Ask::Reconstruct),
+            Operation::Write => (&cpu.write, Ask::Parity),
+        };
+        k.share * (secs(law) + plan.coding(ask, work.bytes_coded).secs())
+    });
+    let demand = demand.sum();
     let ports = design.ports.as_ref().map_or(1, |p| p.count);
     let cores = match cpu.queue {
         CpuQueue::Shared => cpu.cores,
@@ -116,15 +124,12 @@ fn cpu(design: &Design, kinds: &[Kind], found: &mut Found) {
     found.push(("cpu".into(), cores, demand));
 }
 
-fn uplinks(plan: &Plan, kinds: &[Kind], found: &mut Found) {
+fn uplinks(plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
     let Some(uplinks) = &plan.uplinks else { return };
     // Fragments share the request's bytes: headers are counted for each.
     let times = |read: Ask, write: Ask| {
-        mean(kinds, |k| {
-            let fragments = k.at_drives(plan);
-            let ask = if k.operation == Operation::Read { read } else { write };
-            fragments * uplinks.time(ask, k.fragment_bytes(plan)).secs()
-        })
+        let time = |ask: Ask| move |bytes: u64| uplinks.time(ask, bytes).secs();
+        mean_work(kinds, works, |work| messages(work, [&time(read), &time(write)]))
     };
     let down = times(Ask::UplinkSubmission, Ask::UplinkWrite);
     let up = times(Ask::UplinkRead, Ask::UplinkCompletion);
@@ -136,33 +141,31 @@ fn uplinks(plan: &Plan, kinds: &[Kind], found: &mut Found) {
     }
 }
 
-fn drives(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
+fn drives(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
     let Some(drives) = &design.drives else { return };
+    let requests = |work: &DriveWork| work.reads + work.writes;
+    let count = plan.working_drives();
     if let DriveKind::Station { service, .. } = &drives.kind {
-        let demand = mean(kinds, |k| k.at_drives(plan) * service.mean_ps() / 1e12);
-        found.push(("drives".into(), drives.count, demand));
+        let demand = mean_work(kinds, works, |work| requests(work) * service.mean_ps() / 1e12);
+        found.push(("drives".into(), count, demand));
     }
     let Some(drive) = &plan.drive else { return };
-    let fragments = |k: &Kind| k.at_drives(plan);
-    found.push(("drives.command".into(), drives.count, mean(kinds, fragments) * drive.command.secs()));
-    let link = |ask: Ask, k: &Kind| fragments(k) * drive.time(ask, k.fragment_bytes(plan)).secs();
+    found.push(("drives.command".into(), count, mean_work(kinds, works, requests) * drive.command.secs()));
     let both = |read: Ask, write: Ask| {
-        mean(kinds, |k| link(if k.operation == Operation::Read { read } else { write }, k))
+        let time = |ask: Ask| move |bytes: u64| drive.time(ask, bytes).secs();
+        mean_work(kinds, works, |work| messages(work, [&time(read), &time(write)]))
     };
     let down = both(Ask::DriveSubmission, Ask::DriveWrite);
     let up = both(Ask::DriveRead, Ask::DriveCompletion);
     // One group, whose members are the directions: the busier one is full first.
     let link_demand = if drive.directions() == 1 { down + up } else { down.max(up) };
-    found.push(("drives.link".into(), drives.count, link_demand));
-    let unit_demand = mean(kinds, |k| match k.operation {
-        Operation::Read => {
-            fragments(k) * drive.pages(k.fragment_bytes(plan) as u32) as f64 * drive.sense.secs()
-        }
-        Operation::Write => {
-            let per_byte = k.sequential * drive.write_s_per_byte(true)
-                + (1.0 - k.sequential) * drive.write_s_per_byte(false);
-            k.bytes as f64 * per_byte
-        }
+    found.push(("drives.link".into(), count, link_demand));
+    let unit_demand = kinds.iter().zip(works).map(|(k, work)| {
+        let [each, _] = work.bytes_each();
+        let per_byte = k.sequential * drive.write_s_per_byte(true)
+            + (1.0 - k.sequential) * drive.write_s_per_byte(false);
+        let sensing = work.reads * drive.pages(each as u32) as f64 * drive.sense.secs();
+        k.share * (sensing + work.bytes_written * per_byte)
     });
-    found.push(("drives.unit".into(), drives.count * drive.units, unit_demand));
+    found.push(("drives.unit".into(), count * drive.units, unit_demand.sum()));
 }

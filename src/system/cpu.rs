@@ -1,9 +1,11 @@
-//! The processor: cores that spend a stated time on each request.
+//! The processor: cores that spend a stated time on each request, and on the bytes that go through
+//! parity.
 
 use crate::engine::{Demand, Discipline, GroupId, Law, Network, Pick, Purpose, Step};
 use crate::scenario::{Cpu, CpuQueue, Operation};
 
 use super::body::PORT;
+use super::demand::Ask;
 
 /// The processor's group and how a request finds its queue.
 #[derive(Clone, Copy)]
@@ -30,6 +32,11 @@ impl CpuSteps {
     /// The step of a request of this operation.
     pub fn step(&self, operation: Operation) -> Step {
         let demand = self.demands[operation as usize];
+        Step::Serve { group: self.group, pick: self.pick, demand, level: 0 }
+    }
+    /// The step of making parity or giving back lost data.
+    pub fn coding(&self, network: &mut Network, ask: Ask) -> Step {
+        let demand = network.demand(Demand::Asked(ask as u32));
         Step::Serve { group: self.group, pick: self.pick, demand, level: 0 }
     }
 }

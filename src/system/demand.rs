@@ -25,10 +25,12 @@ pub(super) enum Ask {
     DriveRead,
     DriveCompletion,
     Program,
+    Parity,
+    Reconstruct,
 }
 
 impl Ask {
-    const ALL: [Ask; 19] = [
+    const ALL: [Ask; 21] = [
         Ask::ReadCommand,
         Ask::ReadData,
         Ask::ReadAcknowledgements,
@@ -48,6 +50,8 @@ impl Ask {
         Ask::DriveRead,
         Ask::DriveCompletion,
         Ask::Program,
+        Ask::Parity,
+        Ask::Reconstruct,
     ];
 
     #[inline]
@@ -80,6 +84,22 @@ pub(super) mod question {
     pub const CLEANER_PROGRAMS: u32 = 9;
     /// Ask: does a read find its blocks in the cache?
     pub const CACHED: u32 = 10;
+    /// Ask: a read of protected data notes what the processor will have to take in for it.
+    pub const PLAN_READ: u32 = 11;
+    /// Ask: so does a write; if nothing need be read first, it leaves out the round of reads.
+    pub const PLAN_WRITE: u32 = 12;
+    /// Ask: what was read is there; the draws of the next round are others.
+    pub const NEXT_ROUND: u32 = 13;
+    /// Ask: has the processor nothing to take in? Then it is left out.
+    pub const NOTHING_CODED: u32 = 14;
+    /// Ask: counts the bytes of a fragment that a drive is to read.
+    pub const AT_DRIVE_READ: u32 = 15;
+    /// Ask: or to write.
+    pub const AT_DRIVE_WRITE: u32 = 16;
+    /// Fork: the drive reads of a request to protected data.
+    pub const READS: u32 = 17;
+    /// Fork: its drive writes.
+    pub const WRITES: u32 = 18;
     /// Pick: the uplink of the drive.
     pub const UPLINK: u16 = 0;
     /// Pick: the drive's link towards the processor.

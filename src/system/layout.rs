@@ -1,9 +1,17 @@
 //! How addresses map to drives: chunks dealt round the drives, each machine's volume from a place of
-//! its own.
+//! its own. With protection, chunks come in stripes: `placement` says on which drives, `planner` what a
+//! request reads and writes there.
+
+mod placement;
+mod planner;
+mod touched;
 
 use crate::engine::{Key, Part};
 
 use super::body::{Body, DRIVE, Members, StorageToken};
+
+pub(super) use placement::Placement;
+pub(super) use planner::{Planner, Request, fragments};
 
 /// Chunked layout over all drives.
 #[derive(Clone, Debug)]
@@ -12,13 +20,19 @@ pub(super) struct Layout {
     pub drives: u64,
     /// By class: the key that places its machines' volumes.
     pub volumes: Vec<Key>,
+    /// Where stripes lie, if there is protection.
+    pub placement: Option<Placement>,
 }
 
 impl Layout {
+    /// The place of a machine's volume among all chunks.
+    fn first_chunk(&self, class: u16, machine: u32) -> u64 {
+        self.volumes[usize::from(class)].numbered(u64::from(machine)).bits() >> 16
+    }
+
     /// The drive that holds this byte of a machine's volume.
     fn drive(&self, class: u16, machine: u32, chunk: u64) -> u32 {
-        let first = self.volumes[usize::from(class)].numbered(u64::from(machine)).bits() >> 16;
-        ((first + chunk) % self.drives) as u32
+        ((self.first_chunk(class, machine) + chunk) % self.drives) as u32
     }
 
     /// Cuts a request at chunk edges. Pieces that follow one another on the same drive are one
@@ -64,7 +78,7 @@ mod tests {
     use proptest::prelude::*;
 
     fn layout(drives: u64) -> Layout {
-        Layout { chunk: 64 << 10, drives, volumes: vec![Key::root(1)] }
+        Layout { chunk: 64 << 10, drives, volumes: vec![Key::root(1)], placement: None }
     }
 
     proptest! {

@@ -17,7 +17,9 @@ mod layout;
 mod path;
 mod plan;
 mod ports;
+mod protected;
 mod routes;
+mod work;
 
 pub use body::{Body, Members, StorageToken};
 pub use cache::Cache;
@@ -25,3 +27,4 @@ pub use ceiling::{Ceiling, Kind, ceilings};
 pub use drive::{DriveModel, Refusal, Solved};
 pub use path::Path;
 pub use plan::{Plan, max_payload};
+pub use protected::Protected;

@@ -2,12 +2,14 @@
 
 use std::sync::Arc;
 
-use crate::engine::{Part, Purpose, SimDuration};
+use crate::engine::{Arrival, Key, Part, Purpose, SimDuration, SimTime};
+use crate::scenario::Operation;
 
-use super::body::{Body, DRIVE, StorageToken, UNIT};
+use super::body::{BACKGROUND, Body, DRIVE, StorageToken, UNIT};
 use super::demand::{Ask, question};
 use super::drive::Flash;
 use super::plan::Plan;
+use super::protected::Protected;
 
 const UNIT_DRAW: Purpose = Purpose::named("unit");
 
@@ -16,16 +18,32 @@ pub struct Path {
     plan: Arc<Plan>,
     /// Bytes that requests asked of the drives, by operation.
     pub cut: [u64; 2],
-    /// Bytes of the fragments made of them, by operation.
+    /// Bytes of the fragments made of them, by what the drives do: with protection, more.
     pub fragments: [u64; 2],
+    /// What protection has done.
+    pub protected: Protected,
     flash: Flash,
 }
 
 impl Path {
-    /// The path of one replication.
-    pub fn new(plan: Arc<Plan>) -> Self {
+    /// The path of one replication, whose own draws come from `key`.
+    pub fn new(plan: Arc<Plan>, key: Key) -> Self {
         let flash = Flash::new(plan.drives, plan.drive.as_ref());
-        Path { plan, cut: [0; 2], fragments: [0; 2], flash }
+        let protected = plan.protected(key);
+        Path { plan, cut: [0; 2], fragments: [0; 2], protected, flash }
+    }
+
+    /// The arrival of background work, if this is a source of it.
+    pub fn arrive(&mut self, source: u32) -> Option<Arrival<Body>> {
+        if source & BACKGROUND == 0 {
+            return None;
+        }
+        self.protected.arrive(&self.plan, source)
+    }
+
+    /// Background work is done; when its source goes on.
+    pub fn finished(&mut self, token: &StorageToken, now: SimTime) -> Option<(u32, SimTime)> {
+        self.protected.finished(token.body.source, now)
     }
 
     /// The plan it follows.
@@ -69,6 +87,11 @@ impl Path {
                 let hits = plan.cache.as_ref().is_some_and(|cache| cache.hits(token));
                 if hits { plan.cached_steps } else { 0 }
             }
+            question::PLAN_READ | question::PLAN_WRITE | question::NEXT_ROUND | question::NOTHING_CODED => {
+                self.protected.ask(plan, asked, token)
+            }
+            question::AT_DRIVE_READ => self.at_drive(Operation::Read, token),
+            question::AT_DRIVE_WRITE => self.at_drive(Operation::Write, token),
             _ => {
                 let Some(drive) = &plan.drive else { return 1 };
                 let at = token.members[DRIVE];
@@ -90,6 +113,7 @@ impl Path {
     pub fn fork(&mut self, asked: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
         match asked {
             question::FRAGMENTS => self.cut_at_chunks(token, parts),
+            question::READS | question::WRITES => self.fork_round(asked, token, parts),
             question::PAGES => self.cut_at_pages(token, parts),
             _ => self.drive_work(asked, token, parts),
         }
@@ -102,6 +126,22 @@ impl Path {
         let operation = token.body.operation() as usize;
         self.cut[operation] += u64::from(token.amount);
         self.fragments[operation] += parts.iter().map(|p| u64::from(p.amount)).sum::<u64>();
+    }
+
+    /// A round of a request to protected data; the request itself counts once, in the round it is about.
+    fn fork_round(&mut self, asked: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
+        let operation = token.body.operation();
+        if !token.body.is_background() && (asked == question::WRITES) == (operation == Operation::Write) {
+            self.cut[operation as usize] += u64::from(token.amount);
+        }
+        self.protected.fork(&self.plan, asked, token, parts);
+    }
+
+    /// A fragment is at its drive: counts its bytes.
+    fn at_drive(&mut self, operation: Operation, token: &StorageToken) -> u32 {
+        self.fragments[operation as usize] += u64::from(token.amount);
+        self.protected.at_drive(operation, token);
+        0
     }
 
     fn cut_at_pages(&mut self, token: &StorageToken, parts: &mut Vec<Part<Body>>) {

@@ -2,17 +2,18 @@
 
 use std::sync::Arc;
 
-use crate::engine::{Key, MEMBER_SLOTS, Network, Purpose, Route, SimDuration};
-use crate::scenario::{Class, Design, DriveKind, PortKind, Scenario, Spread};
+use crate::engine::{Key, MEMBER_SLOTS, Network, PS_PER_S, Purpose, Route, SimDuration};
+use crate::scenario::{Class, Design, DriveKind, Fault, PortKind, Scenario, SpareKind, Spread};
 use crate::traffic::Request;
 
-use super::body::{PORT, StorageToken};
+use super::body::{PORT, StorageToken, UNIT};
 use super::cache::Cache;
 use super::demand::Ask;
 use super::drive::{DriveModel, Refusal, Solved};
 use super::fabric::Uplinks;
-use super::layout::Layout;
+use super::layout::{Layout, Placement};
 use super::ports::Wire;
+use super::protected::Protected;
 use super::routes;
 
 const PORT_DRAW: Purpose = Purpose::named("port");
@@ -37,6 +38,11 @@ pub struct Plan {
     pub(super) cache: Option<Cache>,
     /// Steps that a read found in the cache leaves out.
     pub(super) cached_steps: u32,
+    /// The route of a stripe that is being restored.
+    pub(super) rebuild: Option<Route>,
+    /// Processor time for each byte that goes through parity, ps: made, given back.
+    coding_ps: [f64; 2],
+    faults: Vec<Fault>,
 }
 
 impl Plan {
@@ -47,10 +53,10 @@ impl Plan {
     pub fn compile(scenario: &Scenario, solved: Option<Solved>) -> Result<Self, Refusal> {
         let design = &scenario.design;
         let drive = drive_model(scenario, solved)?;
-        let layout = layout(design, &scenario.classes);
+        let layout = layout(scenario);
         let cache = Cache::of(design, &scenario.classes);
-        let compiled =
-            routes::compile(design, &scenario.classes, drive.as_ref(), layout.is_some(), cache.is_some());
+        let compiled = routes::compile(scenario, drive.as_ref(), layout.as_ref(), cache.is_some());
+        let per_byte = |rate: Option<f64>| rate.map_or(0.0, |rate| PS_PER_S as f64 / rate);
         let wire = design.ports.as_ref().and_then(|p| match &p.kind {
             PortKind::Link(link) => Some(Wire::of(link)),
             PortKind::Station(_) => None,
@@ -68,6 +74,9 @@ impl Plan {
             ready_steps: compiled.ready_steps,
             cache,
             cached_steps: compiled.cached_steps,
+            rebuild: compiled.rebuild,
+            coding_ps: design.cpu.as_ref().map_or([0.0; 2], |c| [c.parity, c.reconstruct].map(per_byte)),
+            faults: scenario.faults.clone(),
         })
     }
 
@@ -102,6 +111,37 @@ impl Plan {
         self.drive.as_ref()
     }
 
+    /// What replications keep of protection; a rebuild, if there is one, draws from `key`.
+    pub fn protected(&self, key: Key) -> Protected {
+        Protected::new(&self.faults, self.layout.as_ref().map_or(0, |layout| layout.chunk), key)
+    }
+
+    /// Whether requests are planned by stripes.
+    pub fn protects(&self) -> bool {
+        self.placement().is_some()
+    }
+
+    /// Where stripes lie, if there is protection.
+    pub(super) fn placement(&self) -> Option<&Placement> {
+        self.layout.as_ref()?.placement.as_ref()
+    }
+
+    /// Drives that take requests when nothing is being restored.
+    pub(super) fn working_drives(&self) -> u32 {
+        self.placement().map_or(self.drives as u32, Placement::working_drives)
+    }
+
+    /// Number of ports, or one where there are none.
+    pub(super) fn ports(&self) -> u64 {
+        self.ports
+    }
+
+    /// Processor time of bytes that go through parity: made, or given back.
+    #[inline]
+    pub(super) fn coding(&self, ask: Ask, bytes: f64) -> SimDuration {
+        SimDuration::from_ps_f64(bytes * self.coding_ps[usize::from(ask == Ask::Reconstruct)])
+    }
+
     /// Mean fragments of a request of `bytes` whose offset is a multiple of `align`.
     pub(super) fn mean_fragments(&self, bytes: u64, align: u64) -> f64 {
         self.layout.as_ref().map_or(1.0, |layout| layout.mean_fragments(bytes, align))
@@ -118,6 +158,7 @@ impl Plan {
             Ask::DriveSubmission | Ask::DriveWrite | Ask::DriveRead | Ask::DriveCompletion | Ask::Program => {
                 self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.time(ask, bytes))
             }
+            Ask::Parity | Ask::Reconstruct => self.coding(ask, f64::from(token.members[UNIT])),
             _ => self.wire.as_ref().map_or(SimDuration::ZERO, |w| w.time(ask, bytes)),
         }
     }
@@ -126,7 +167,7 @@ impl Plan {
 fn drive_model(scenario: &Scenario, solved: Option<Solved>) -> Result<Option<DriveModel>, Refusal> {
     let (Some(drives), Some(solved)) = (&scenario.design.drives, solved) else { return Ok(None) };
     let DriveKind::Part(part) = &drives.kind else { return Ok(None) };
-    let live = allocated(&scenario.classes) / (f64::from(drives.count) * part.capacity as f64);
+    let live = allocated(&scenario.classes) / (room(&scenario.design, drives.count) * part.capacity as f64);
     DriveModel::solve(part, max_payload(&scenario.design), solved, live).map(Some)
 }
 
@@ -135,13 +176,24 @@ pub fn max_payload(design: &Design) -> u32 {
     design.fabric.as_ref().map_or(256, |f| f.max_payload)
 }
 
+/// Drives whose whole capacity holds data, were they full: less spares of their own, and redundancy.
+fn room(design: &Design, count: u32) -> f64 {
+    let Some(protection) = &design.layout.protection else { return f64::from(count) };
+    let apart = match protection.spare_kind {
+        SpareKind::Dedicated => protection.spares,
+        SpareKind::Distributed => 0,
+    };
+    f64::from(count - apart) * protection.group.usable_share()
+}
+
 /// Space that machines have been given, bytes. Without discards all of it counts as written.
 fn allocated(classes: &[Class]) -> f64 {
     classes.iter().map(|c| f64::from(c.machines) * c.capacity as f64).sum()
 }
 
 /// The layout, where requests are cut at all.
-fn layout(design: &Design, classes: &[Class]) -> Option<Layout> {
+fn layout(scenario: &Scenario) -> Option<Layout> {
+    let (design, classes) = (&scenario.design, &scenario.classes);
     let drives = design.drives.as_ref()?;
     if matches!(drives.kind, DriveKind::Station { split: false, .. }) {
         return None;
@@ -149,5 +201,7 @@ fn layout(design: &Design, classes: &[Class]) -> Option<Layout> {
     // Volumes lie alike in every replication and under every seed: they belong to the design.
     let root = Key::root(0).named("volumes");
     let volumes = classes.iter().map(|class| root.named(&class.name)).collect();
-    Some(Layout { chunk: design.layout.chunk, drives: u64::from(drives.count), volumes })
+    let protection = design.layout.protection.as_ref();
+    let placement = protection.map(|p| Placement::new(p, drives.count, &scenario.faults));
+    Some(Layout { chunk: design.layout.chunk, drives: u64::from(drives.count), volumes, placement })
 }

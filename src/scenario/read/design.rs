@@ -1,13 +1,13 @@
 //! `[design]` and its components.
 
 use super::parts::{self, FilePart};
-use super::{Reader, Section, values};
+use super::{Reader, Section, layout, values};
 use crate::engine::Law;
 use crate::scenario::catalogue;
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{
-    Cpu, CpuQueue, Design, DriveKind, Drives, Fabric, FabricShape, Layout, Part, PortKind, PortLink, Ports,
-    Spread, Transport,
+    Cpu, CpuQueue, Design, DriveKind, Drives, Fabric, FabricShape, Part, PortKind, PortLink, Ports, Spread,
+    Transport,
 };
 use crate::scenario::spelling::nearest;
 
@@ -31,7 +31,7 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
     let max_payload = fabric.as_ref().and_then(Option::as_ref).map_or(256, |f| f.max_payload);
     parts::check_interfaces(reader, file_parts, max_payload);
     let drives = drives(reader, &section, file_parts, max_payload);
-    let layout = layout(reader, &section);
+    let layout = layout::read(reader, &section);
     let memory = memory(reader, &section);
     let cache_share = cache(reader, &section);
     if !["ports", "cpu", "drives"].iter().any(|key| section.has(key)) {
@@ -50,6 +50,7 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
     };
     check_queues(reader, &section, &design);
     check_lanes(reader, &section, &design);
+    layout::check(reader, &section, &design);
     Some(design)
 }
 
@@ -129,8 +130,11 @@ fn cpu(reader: &mut Reader, design: &Section) -> Option<Option<Cpu>> {
             }
             None => None,
         };
+    let parity = reader.optional(&section, "parity", values::rate);
+    let reconstruct = reader.optional(&section, "reconstruct", values::rate);
     let (read, write) = laws?;
-    Some(Some(Cpu { cores: cores?, queue: queue?, read, write }))
+    let (parity, reconstruct) = (parity?, reconstruct?);
+    Some(Some(Cpu { cores: cores?, queue: queue?, read, write, parity, reconstruct }))
 }
 
 /// Cores with a queue for each port must divide evenly among ports.
@@ -263,11 +267,4 @@ fn cache(reader: &mut Reader, design: &Section) -> Option<Option<f64>> {
         );
     }
     reader.value(&section, "share", values::number).map(Some)
-}
-
-fn layout(reader: &mut Reader, design: &Section) -> Option<Layout> {
-    let Some(section) = reader.table(design, "layout", "design.layout")? else {
-        return Some(Layout::default());
-    };
-    Some(Layout { chunk: reader.value(&section, "chunk", values::bytes)? })
 }

@@ -1,6 +1,6 @@
 //! `[[objective]]`.
 
-use super::{Reader, Section, class_name_of, values};
+use super::{Reader, Section, class_name_of, fault, values};
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{Class, Load, Objective, Operation, Over};
 use crate::scenario::spelling::nearest;
@@ -9,9 +9,10 @@ use crate::scenario::tree::Value;
 /// Reads every objective. Class names are checked against the file even if a class has a mistake.
 pub fn read_all(reader: &mut Reader, top: &Section, classes: Option<&[Class]>) -> Option<Vec<Objective>> {
     let names = class_names(top);
+    let faults = fault::names(top);
     let sections = reader.tables(top, "objective", "objective", |i, _| i.to_string())?;
     let read: Vec<_> =
-        sections.iter().map(|s| read_objective(reader, s, names.as_deref(), classes)).collect();
+        sections.iter().map(|s| read_objective(reader, s, names.as_deref(), classes, &faults)).collect();
     read.into_iter().collect()
 }
 
@@ -28,13 +29,14 @@ fn read_objective(
     section: &Section,
     names: Option<&[Option<&str>]>,
     classes: Option<&[Class]>,
+    faults: &[&str],
 ) -> Option<Objective> {
     let class = class_index(reader, section, names);
     let operation =
         reader.choice(section, "operation", &[Some(Operation::Read), Some(Operation::Write), None]);
     let percentile = reader.value(section, "percentile", values::number);
     let below = reader.value(section, "below", values::time);
-    let during = during(reader, section);
+    let during = during(reader, section, faults);
     let over = reader.choice(section, "over", &[Over::Class, Over::WorstMachine]);
     let class = class?;
     if let (Some(operation), Some(list)) = (operation?, classes) {
@@ -66,16 +68,25 @@ fn class_index(reader: &mut Reader, section: &Section, names: Option<&[Option<&s
     reader.report(Diagnostic::at(&at, title, "expected the name of a [[class]]").help(help))
 }
 
-/// "healthy" or "any"; other names would be those of faults and phases, which are not there.
-fn during(reader: &mut Reader, section: &Section) -> Option<String> {
+/// "healthy", "any" or the name of a fault.
+fn during(reader: &mut Reader, section: &Section, faults: &[&str]) -> Option<String> {
     let known = ["healthy", "any"];
     if let Some(entry) = section.entry("during")
         && let Value::Text(name) = &entry.node.value
         && !known.contains(&name.as_str())
     {
+        if faults.contains(&name.as_str()) {
+            return Some(name.clone());
+        }
         let path = section.path_of("during");
         let title = format!("`{path}` names an unknown fault or phase, \"{}\"", values::short(name));
-        return reader.report(Diagnostic::at(&entry.node.at, title, "expected \"healthy\" or \"any\""));
+        let expected = match faults {
+            [] => "expected \"healthy\" or \"any\"",
+            _ => "expected \"healthy\", \"any\" or the name of a [[fault]]",
+        };
+        let help = nearest(name, known.into_iter().chain(faults.iter().copied()));
+        let help = help.map(|near| format!("did you mean \"{near}\"?"));
+        return reader.report(Diagnostic::at(&entry.node.at, title, expected).help(help));
     }
     reader.choice(section, "during", &known).map(str::to_owned)
 }

@@ -11,11 +11,6 @@ const LATER: &[&str] = &[
     "design.controllers",
     "design.log",
     "design.reduction",
-    "design.layout.protection",
-    "design.layout.group",
-    "design.layout.spares",
-    "design.layout.spare_kind",
-    "design.layout.writes",
     "design.layout.reserve",
     "design.cpu.threads_per_core",
     "design.fabric.links",
@@ -26,7 +21,7 @@ const LATER: &[&str] = &[
     "class.NAME.duplicate",
     "class.NAME.duplicate_stored",
     "class.NAME.growth",
-    "fault",
+    "fault.NAME.for",
     "phase",
 ];
 

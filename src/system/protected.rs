@@ -1,0 +1,185 @@
+//! The protected part of the path of one replication: plans by stripes, bytes, and the rebuild stream.
+//!
+//! Bytes are counted twice: by the arithmetic of the plan when a round begins, and fragment by fragment
+//! where it reaches its drive. The audit holds one against the other.
+
+use crate::engine::{Arrival, Key, Part, Purpose, SimDuration, SimTime};
+use crate::scenario::{Fault, FaultKind, Operation};
+
+use super::body::{BACKGROUND, Body, PORT, StorageToken, UNIT};
+use super::demand::question;
+use super::layout::{Planner, Request, fragments};
+use super::plan::Plan;
+
+const COPY: Purpose = Purpose::named("copy");
+/// Number of the key of a token's second round: fragments have smaller ones.
+const NEXT_ROUND: u64 = 1 << 32;
+/// Stripes looked at for one whose spare room is not lost too.
+const TRIES: u64 = 10_000;
+
+/// What protection has done in one replication.
+#[derive(Clone, Debug, Default)]
+pub struct Protected {
+    planner: Planner,
+    /// Bytes that requests cover, stripe by stripe, by the request's operation.
+    pub touched: [u64; 2],
+    /// Bytes of drive reads and writes, by the arithmetic of the plans.
+    pub planned: [u64; 2],
+    /// Bytes of the rebuild alone that reached the drives, by drive operation.
+    pub rebuilt: [u64; 2],
+    stream: Option<Stream>,
+}
+
+/// The stripes that are being restored, a fixed number at once.
+#[derive(Clone, Debug)]
+struct Stream {
+    key: Key,
+    window: u32,
+    /// From the start of one stripe to that of the next, at least.
+    spacing: SimDuration,
+    next: u64,
+    next_at: SimTime,
+    started: u64,
+    finished: u64,
+}
+
+impl Protected {
+    /// Nothing done yet; a rebuild, if there is one, draws from `key`.
+    pub fn new(faults: &[Fault], chunk: u64, key: Key) -> Self {
+        let stream = faults.iter().find_map(|fault| match fault.kind {
+            FaultKind::Rebuilding(rebuilding) => Some(Stream {
+                key,
+                window: rebuilding.window,
+                spacing: rebuilding
+                    .rate
+                    .map_or(SimDuration::ZERO, |rate| SimDuration::from_secs(chunk as f64 / rate)),
+                next: 0,
+                next_at: SimTime::ZERO,
+                started: 0,
+                finished: 0,
+            }),
+            FaultKind::DriveLost => None,
+        });
+        Protected { stream, ..Protected::default() }
+    }
+
+    /// Sources of the rebuild and when each starts its first stripe.
+    pub fn start(&mut self) -> Vec<(u32, SimTime)> {
+        let window = self.stream.as_ref().map_or(0, |stream| stream.window);
+        (0..window).filter_map(|source| self.next_stripe(source | BACKGROUND, SimTime::ZERO)).collect()
+    }
+
+    /// When a source may start its next stripe.
+    fn next_stripe(&mut self, source: u32, now: SimTime) -> Option<(u32, SimTime)> {
+        let stream = self.stream.as_mut()?;
+        let at = now.max(stream.next_at);
+        stream.next_at = at + stream.spacing;
+        Some((source, at))
+    }
+
+    /// A stripe is restored.
+    pub fn finished(&mut self, source: u32, now: SimTime) -> Option<(u32, SimTime)> {
+        if let Some(stream) = &mut self.stream {
+            stream.finished += 1;
+        }
+        self.next_stripe(source, now)
+    }
+
+    /// Stripes that were begun, and those that are restored.
+    pub fn stripes(&self) -> (u64, u64) {
+        self.stream.as_ref().map_or((0, 0), |stream| (stream.started, stream.finished))
+    }
+
+    /// The next stripe to restore, as an arrival of background work.
+    pub fn arrive(&mut self, plan: &Plan, source: u32) -> Option<Arrival<Body>> {
+        let (stream, placement, route) = (self.stream.as_mut()?, plan.placement()?, plan.rebuild?);
+        let layout = plan.layout.as_ref()?;
+        for number in stream.next..stream.next + TRIES {
+            self.planner.plan_rebuild(layout, placement, number);
+            stream.next = number + 1;
+            if !self.planner.writes.is_empty() {
+                break;
+            }
+        }
+        stream.started += 1;
+        let number = stream.next - 1;
+        let mut members = [0; 3];
+        members[PORT] = (number % plan.ports()) as u32;
+        members[UNIT] = coded(&self.planner);
+        Some(Arrival {
+            key: stream.key.numbered(number),
+            class: 0,
+            route,
+            amount: layout.chunk as u32,
+            members,
+            body: Body::background(source, number),
+            next: None,
+        })
+    }
+
+    /// How many steps a token leaves out.
+    pub fn ask(&mut self, plan: &Plan, asked: u32, token: &mut StorageToken) -> u32 {
+        match asked {
+            question::PLAN_READ => {
+                self.plan(plan, token);
+                token.members[UNIT] = coded(&self.planner);
+                0
+            }
+            question::PLAN_WRITE => {
+                self.plan(plan, token);
+                token.members[UNIT] = coded(&self.planner);
+                if self.planner.reads.is_empty() { 2 } else { 0 }
+            }
+            question::NEXT_ROUND => {
+                token.key = token.key.numbered(NEXT_ROUND);
+                0
+            }
+            _ => u32::from(token.members[UNIT] == 0),
+        }
+    }
+
+    /// Cuts a round.
+    pub fn fork(&mut self, plan: &Plan, asked: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
+        self.plan(plan, token);
+        let drives = if asked == question::READS { Operation::Read } else { Operation::Write };
+        let (sums, operation) = (self.planner.sums, token.body.operation());
+        let (pieces, bytes) = match drives {
+            Operation::Read => (&self.planner.reads, sums.read),
+            Operation::Write => (&self.planner.writes, sums.written),
+        };
+        self.planned[drives as usize] += bytes;
+        if operation == drives && !token.body.is_background() {
+            self.touched[operation as usize] += sums.touched;
+        }
+        fragments(pieces, token, parts);
+    }
+
+    /// A fragment is at its drive.
+    pub fn at_drive(&mut self, operation: Operation, token: &StorageToken) {
+        if token.body.is_background() {
+            self.rebuilt[operation as usize] += u64::from(token.amount);
+        }
+    }
+
+    fn plan(&mut self, plan: &Plan, token: &StorageToken) {
+        let (Some(layout), Some(placement)) = (&plan.layout, plan.placement()) else { return };
+        if token.body.is_background() {
+            self.planner.plan_rebuild(layout, placement, token.body.address);
+            return;
+        }
+        let request = Request {
+            operation: token.body.operation(),
+            class: token.class,
+            machine: token.body.machine(),
+            address: token.body.address,
+            bytes: u64::from(token.amount),
+            copy: token.key.draws(COPY).bits(),
+        };
+        self.planner.plan(layout, placement, &request);
+    }
+}
+
+/// Bytes for the processor, as a slot of a token holds them.
+fn coded(planner: &Planner) -> u32 {
+    planner.sums.coded.min(u64::from(u32::MAX)) as u32
+}
