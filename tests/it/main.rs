@@ -8,6 +8,7 @@
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
 //! | `drives` | a datasheet drive, alone, returns its ratings |
 //! | `held_out` | textbook scenarios that are not shipped |
+//! | `layouts` | what protection costs: drive requests, bytes, degraded reads, rebuilds, and errors |
 //! | `measure` | intervals that cover, verdicts that are right, broken estimators that are caught |
 //! | `networks` | the engine alone against sojourn times from outside |
 //! | `path` | what each component adds to a request's way |
@@ -30,6 +31,7 @@ mod coverage;
 mod determinism;
 mod drives;
 mod held_out;
+mod layouts;
 mod measure;
 mod networks;
 mod path;
