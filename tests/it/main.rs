@@ -10,6 +10,7 @@
 //! | `drives` | a datasheet drive, alone, returns its ratings |
 //! | `held_out` | textbook scenarios that are not shipped |
 //! | `interference` | reads behind programs, against priority queues |
+//! | `layouts` | what protection costs: drive requests, bytes, degraded reads, rebuilds, and errors |
 //! | `measure` | intervals that cover, verdicts that are right, broken estimators that are caught |
 //! | `networks` | the engine alone against sojourn times from outside |
 //! | `path` | what each component adds to a request's way |
@@ -34,6 +35,7 @@ mod determinism;
 mod drives;
 mod held_out;
 mod interference;
+mod layouts;
 mod measure;
 mod networks;
 mod path;

@@ -68,8 +68,9 @@ impl Planner {
     /// Plans a request.
     pub fn plan(&mut self, layout: &Layout, placement: &Placement, request: &Request) {
         self.clear(layout.chunk);
-        let first = layout.first_chunk(request.class, request.machine);
         let data = u64::from(placement.group.data());
+        // A volume begins with a stripe.
+        let first = layout.first_chunk(request.class, request.machine) / data * data;
         for (stripe, touched) in by_stripe(request.address, request.bytes, layout.chunk, first, data) {
             placement.seat(stripe, &mut self.seats);
             self.sums.touched += touched.bytes();
@@ -289,12 +290,6 @@ mod tests {
         pieces.iter().map(|piece| piece.end - piece.start).sum()
     }
 
-    /// Address of the first chunk of a stripe in the volume.
-    fn start_of_stripe(data: u64) -> u64 {
-        let layout = Layout { chunk: CHUNK, drives: 0, volumes: vec![Key::root(1)], placement: None };
-        (data - layout.first_chunk(0, 0) % data) % data * CHUNK
-    }
-
     #[test]
     fn a_small_write_reads_old_data_and_parity_and_a_full_stripe_reads_nothing() {
         for parities in [1, 2, 3] {
@@ -303,10 +298,10 @@ mod tests {
             let small = plan(&group, Operation::Write, 8, 4);
             assert_eq!(small.reads, small.writes);
             assert_eq!(small.writes.len() as u32, 1 + parities);
-            let full = plan(&group, Operation::Write, start_of_stripe(5), 5 * CHUNK);
+            let full = plan(&group, Operation::Write, 0, 5 * CHUNK);
             assert_eq!((full.reads.len(), full.writes.len() as u32), (0, width));
             // Three stripes after one another are one piece on each drive.
-            let three = plan(&group, Operation::Write, start_of_stripe(5), 15 * CHUNK);
+            let three = plan(&group, Operation::Write, 0, 15 * CHUNK);
             assert_eq!((three.reads.len(), three.writes.len() as u32), (0, width));
             assert_eq!(moved(&three.writes), 3 * u64::from(width) * CHUNK);
         }
@@ -315,7 +310,7 @@ mod tests {
     #[test]
     fn a_small_write_over_a_chunk_edge_changes_parity_in_two_places() {
         let group = placement((1, 5), (5, 0, SpareKind::Dedicated), &[], None);
-        let across = plan(&group, Operation::Write, start_of_stripe(4) + CHUNK - 4, 8);
+        let across = plan(&group, Operation::Write, CHUNK - 4, 8);
         assert_eq!(across.reads, across.writes);
         assert_eq!((across.writes.len(), moved(&across.writes)), (4, 16));
     }
