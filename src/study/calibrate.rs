@@ -87,6 +87,14 @@ impl<'a> Alone<'a> {
     }
 
     fn solve(&self) -> Result<Solved, Refusal> {
+        // A block up the link brings its completion along.
+        let most = self.part.read_sequential / (4096.0 + 16.0);
+        if self.part.read_random.per_second >= most {
+            return Err(Refusal {
+                key: "read_random",
+                why: format!("more bytes a second than `read_sequential` reads: expected below {most:.0}/s"),
+            });
+        }
         let units = match self.part.units {
             Some(units) if self.rate(units, SimDuration::ZERO)? < self.wanted() => {
                 return Err(Refusal {

@@ -146,7 +146,8 @@ fn held_out_datasheets_return_their_ratings() {
 /// Ratings that no drive can have are refused by the key that is to blame.
 #[test]
 fn contradictory_ratings_are_refused_by_name() {
-    let cases: [(Sheet, &str); 4] = [
+    let cases: [(Sheet, &str); 5] = [
+        (("pcie-gen4-x4", [3000, 900], (800_000, 256), (40_000, 64), [85, 14], ""), "read_random"),
         (("pcie-gen4-x4", [6000, 900], (800_000, 256), (400_000, 64), [85, 14], ""), "write_random"),
         (("pcie-gen4-x4", [6000, 3000], (800_000, 256), (100_000, 64), [5, 14], ""), "read_latency"),
         (("pcie-gen4-x4", [6000, 3000], (800_000, 256), (100_000, 64), [85, 14], "units = 20\n"), "units"),
