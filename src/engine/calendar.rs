@@ -332,29 +332,31 @@ impl Calendar {
 
     /// Lays days of 2^shift ps, of which today is the one of `now`.
     fn lay_days(&mut self, now: u64, shift: u32) {
-        let events: Vec<_> = self.pending().collect();
-        let last = events.iter().map(|e| e.0.ps()).max().unwrap_or(now);
+        let last = self.pending().map(|e| e.0.ps()).max().unwrap_or(now);
         let days = ((last - now) >> shift).saturating_mul(2).clamp(DAYS.0, DAYS.1).next_power_of_two();
-        let (pops_left, tuned_at) = (self.pops_left, self.tuned_at);
-        *self = Calendar {
+        let mut laid = Calendar {
             day: now >> shift,
             shift,
             mask: days - 1,
             days: vec![EMPTY_DAY; days as usize],
             occupied: vec![0; (days / 64) as usize],
-            pops_left,
-            tuned_at,
+            pops_left: self.pops_left,
             ..Calendar::new()
         };
-        self.spread_seasons(self.day);
-        events.into_iter().for_each(|(time, id)| self.push(time, id));
+        laid.spread_seasons(laid.day);
+        self.move_to(laid);
     }
 
     /// Does without days.
     fn fold(&mut self) {
-        let events: Vec<_> = self.pending().collect();
-        *self = Calendar { tuned_at: self.tuned_at, ..Calendar::new() };
-        events.into_iter().for_each(|(time, id)| self.push(time, id));
+        self.move_to(Calendar::new());
+    }
+
+    /// Moves every event to a calendar without any, which takes the place of this one.
+    fn move_to(&mut self, mut other: Calendar) {
+        other.tuned_at = self.tuned_at;
+        self.pending().for_each(|(time, id)| other.push(time, id));
+        *self = other;
     }
 }
 

@@ -255,11 +255,13 @@ mod tests {
         assert_eq!(size_of::<Station>(), 64);
     }
 
+    fn item(token: u32, level: u8, service: u64) -> Item {
+        Item { token, group: 0, level, entered: 0, service, remaining: service }
+    }
+
     #[test]
     fn an_item_that_yields_goes_on_before_others_of_its_level() {
         let mut turns = Turns::new(10, false);
-        let item =
-            |token, level, service| Item { token, group: 0, level, entered: 0, service, remaining: service };
         assert_eq!(turns.arrive(0, item(1, 1, 25)), Some(10));
         assert_eq!(turns.arrive(1, item(2, 1, 5)), None);
         assert_eq!(turns.turn(10).1, Some(20), "nothing lower waits: it goes on");
@@ -274,8 +276,6 @@ mod tests {
     #[test]
     fn a_long_item_lets_others_in_after_each_quantum() {
         let mut turns = Turns::new(10, true);
-        let item =
-            |token, level, service| Item { token, group: 0, level, entered: 0, service, remaining: service };
         assert_eq!(turns.arrive(0, item(1, 0, 25)), Some(10));
         assert_eq!(turns.arrive(3, item(2, 0, 5)), None);
         assert_eq!(turns.arrive(4, item(3, 1, 7)), None);

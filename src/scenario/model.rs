@@ -513,6 +513,16 @@ pub struct Fault {
     pub kind: FaultKind,
 }
 
+impl Fault {
+    /// How it is being made good, if it is.
+    pub fn rebuilding(&self) -> Option<&Rebuilding> {
+        match &self.kind {
+            FaultKind::Rebuilding(rebuilding) => Some(rebuilding),
+            FaultKind::DriveLost => None,
+        }
+    }
+}
+
 /// What has become of a drive.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum FaultKind {

@@ -22,9 +22,10 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
         && let Some(model) = setting.plan.drive()
     {
         said.push(drive(part, model));
-        let protection = if design.layout.protection.is_some() { "" } else { "protection, " };
-        let once = if design.layout.protection.is_some() { "" } else { "; every byte written is moved once" };
-        said.push(format!("drives: no {protection}reduction or log yet{once}"));
+        said.push(match design.layout.protection {
+            Some(_) => "drives: no reduction or log yet".into(),
+            None => "drives: no protection, reduction or log yet; every byte written is moved once".into(),
+        });
     }
     if let Some(cache) = setting.plan.cache() {
         said.push(cache_words(setting, cache));

@@ -9,7 +9,7 @@ use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
 
 use crate::engine::SimDuration;
-use crate::scenario::{Class, Design, DriveKind, Drives, Part, Scenario, parse};
+use crate::scenario::{Design, DriveKind, Drives, Load, Part, Scenario, parse};
 use crate::system::{DriveModel, Plan, Refusal, Solved, max_payload};
 
 use super::replication::Replication;
@@ -81,8 +81,7 @@ impl<'a> Alone<'a> {
         let mut scenario = parse(ALONE, "the drive alone", base, &[]).expect("a sound scenario");
         scenario.design.drives = Some(Drives { count: 1, kind: DriveKind::Part(Box::new(part.clone())) });
         scenario.design.fabric = None;
-        let Class { load, .. } = &mut scenario.classes[0];
-        *load = crate::scenario::Load::Closed { in_flight: part.read_random.depth, think: None };
+        scenario.classes[0].load = Load::Closed { in_flight: part.read_random.depth, think: None };
         Alone { part, scenario, payload: max_payload(design) }
     }
 

@@ -18,8 +18,11 @@ const GROWTH_KNOWN_TO: f64 = 0.025;
 
 /// How fast the backlog grows, by what all replications have shown.
 pub(super) fn drift(setting: &Setting, replications: &[Replication]) -> Option<Drift> {
-    let watches: Vec<Watch> = replications.iter().filter_map(Replication::watch).collect();
-    Drift::estimate(&watches, setting.scenario.run.confidence)
+    Drift::estimate(&watches(replications), setting.scenario.run.confidence)
+}
+
+fn watches(replications: &[Replication]) -> Vec<Watch> {
+    replications.iter().filter_map(Replication::watch).collect()
 }
 
 /// How sure an early verdict must be.
@@ -47,21 +50,19 @@ fn is_overloaded(setting: &Setting, replications: &[Replication], sure: Sure) ->
     if replications.iter().any(|r| r.stop == Stop::Backlog) {
         return true;
     }
-    let watches = || replications.iter().filter_map(Replication::watch);
-    let requests: u64 = watches().map(|w| w.offered).sum();
-    let seconds: f64 = watches().map(|w| w.length_s).sum();
+    let watches = watches(replications);
+    let requests: u64 = watches.iter().map(|w| w.offered).sum();
+    let seconds: f64 = watches.iter().map(|w| w.length_s).sum();
     if requests < FEWEST_REQUESTS
         || seconds < cycles_floor_s(setting.scenario)
         || setting.interrupted.load(Ordering::Relaxed)
     {
         return false;
     }
-    drift(setting, replications).is_some_and(|drift| {
-        let width = drift.growth.relative_half_width();
-        drift.is_runaway()
-            && match sure {
-                Sure::OfGrowth => true,
-                Sure::OfRate => width.is_some_and(|width| width <= GROWTH_KNOWN_TO),
-            }
-    })
+    let Some(drift) = Drift::estimate(&watches, setting.scenario.run.confidence) else { return false };
+    let is_known = match sure {
+        Sure::OfGrowth => true,
+        Sure::OfRate => drift.growth.relative_half_width().is_some_and(|width| width <= GROWTH_KNOWN_TO),
+    };
+    drift.is_runaway() && is_known
 }

@@ -27,6 +27,8 @@ const DOUBLINGS: u32 = 3;
 
 /// What a pilot found.
 pub(super) struct Pilot {
+    /// Simulated time in which a replication sees enough to tell something.
+    pub look: SimDuration,
     /// Simulated time to discard.
     pub warm_up: SimDuration,
     /// Whether the start-up ended within half of the pilot.
@@ -40,8 +42,8 @@ pub(super) struct Pilot {
 /// Runs the pilot of a setting.
 pub(super) fn run(setting: &Setting, tell: &(dyn Fn(&str) + Sync)) -> Pilot {
     tell("pilot: how fast requests come");
-    let mut length = first_length(setting);
-    let mut doublings = 0;
+    let look = first_length(setting);
+    let (mut length, mut doublings) = (look, 0);
     loop {
         tell(&format!("pilot: how long the start-up lasts, {:.3} s", length.secs()));
         let (replications, overloaded) = replicate(setting, length);
@@ -55,6 +57,7 @@ pub(super) fn run(setting: &Setting, tell: &(dyn Fn(&str) + Sync)) -> Pilot {
             // Overloaded there is nothing to settle to, and waiting only fills the backlog.
             let cut_at = if overloaded { Some(0) } else { cut };
             return Pilot {
+                look,
                 warm_up: warm_up(length, cut_at),
                 settled: cut.is_some(),
                 rates: rates(&replications),

@@ -74,7 +74,10 @@ fn replicate(setting: &Setting, context: &Context) -> (Vec<Replication>, Course)
             play(&mut replications, length, setting, context);
             End::Whole
         }
-        Some(length) => extend_by(&mut replications, length, setting, context),
+        Some(length) => {
+            let look = pilot.as_ref().map_or_else(|| pilot::first_length(setting), |pilot| pilot.look);
+            extend_by(&mut replications, length, look, setting, context)
+        }
         None => rounds(&mut replications, &wanted, pilot.as_ref(), setting, context),
     };
     if end == End::Overloaded {
@@ -161,16 +164,17 @@ fn play(replications: &mut [Replication], length: SimDuration, setting: &Setting
     }
 }
 
-/// Measures a stated length, looking for overload each time the window has doubled.
+/// Measures a stated length, looking for overload after `look` or a little more, and each time the window
+/// has doubled.
 fn extend_by(
     replications: &mut [Replication],
     length: SimDuration,
+    look: SimDuration,
     setting: &Setting,
     context: &Context,
 ) -> End {
     (context.progress)("measuring");
-    let look = pilot::first_length(setting).ps().max(1);
-    let doublings = (length.ps() / look).checked_ilog2().unwrap_or(0);
+    let doublings = (length.ps() / look.ps().max(1)).checked_ilog2().unwrap_or(0);
     let mut done = 0;
     for halvings in (0..=doublings).rev() {
         let until = length.ps() >> halvings;

@@ -5,9 +5,7 @@ use std::sync::atomic::AtomicBool;
 
 use crate::engine::SimDuration;
 use crate::measure::{Drift, Latencies};
-use crate::scenario::{
-    Class, DriveKind, Drives, Fault, FaultKind, Load, Objective, Over, Rebuilding, Scenario,
-};
+use crate::scenario::{Class, DriveKind, Drives, Fault, Load, Objective, Over, Rebuilding, Scenario};
 use crate::system::{Plan, Refusal};
 use crate::traffic::{Trace, TraceError, sources_needed};
 
@@ -92,10 +90,7 @@ impl<'a> Setting<'a> {
 
     /// The fault that is being made good, and how.
     pub fn rebuilding(&self) -> Option<(&Fault, &Rebuilding)> {
-        self.scenario.faults.iter().find_map(|fault| match &fault.kind {
-            FaultKind::Rebuilding(rebuilding) => Some((fault, rebuilding)),
-            FaultKind::DriveLost => None,
-        })
+        self.scenario.faults.iter().find_map(|fault| Some((fault, fault.rebuilding()?)))
     }
 
     /// Most requests a replication may hold: closed loops hold what they hold.

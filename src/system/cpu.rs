@@ -34,6 +34,7 @@ impl CpuSteps {
         let demand = self.demands[operation as usize];
         Step::Serve { group: self.group, pick: self.pick, demand, level: 0 }
     }
+
     /// The step of making parity or giving back lost data.
     pub fn coding(&self, network: &mut Network, ask: Ask) -> Step {
         let demand = network.demand(Demand::Asked(ask as u32));

@@ -68,7 +68,8 @@ impl Layout {
     }
 }
 
-fn gcd(a: u64, b: u64) -> u64 {
+/// Greatest common divisor.
+pub(super) fn gcd(a: u64, b: u64) -> u64 {
     if b == 0 { a } else { gcd(b, a % b) }
 }
 

@@ -4,7 +4,7 @@
 //! where it reaches its drive. The audit holds one against the other.
 
 use crate::engine::{Arrival, Key, Part, Purpose, SimDuration, SimTime};
-use crate::scenario::{Fault, FaultKind, Operation};
+use crate::scenario::{Fault, Operation};
 
 use super::body::{BACKGROUND, Body, PORT, StorageToken, UNIT};
 use super::demand::question;
@@ -21,6 +21,8 @@ const TRIES: u64 = 10_000;
 #[derive(Clone, Debug, Default)]
 pub struct Protected {
     planner: Planner,
+    /// Whose plan the planner holds: a round follows the question about it at once.
+    planned_for: Option<Key>,
     /// Bytes that requests cover, stripe by stripe, by the request's operation.
     pub touched: [u64; 2],
     /// Bytes of drive reads and writes, by the arithmetic of the plans.
@@ -46,19 +48,15 @@ struct Stream {
 impl Protected {
     /// Nothing done yet; a rebuild, if there is one, draws from `key`.
     pub fn new(faults: &[Fault], chunk: u64, key: Key) -> Self {
-        let stream = faults.iter().find_map(|fault| match fault.kind {
-            FaultKind::Rebuilding(rebuilding) => Some(Stream {
-                key,
-                window: rebuilding.window,
-                spacing: rebuilding
-                    .rate
-                    .map_or(SimDuration::ZERO, |rate| SimDuration::from_secs(chunk as f64 / rate)),
-                next: 0,
-                next_at: SimTime::ZERO,
-                started: 0,
-                finished: 0,
-            }),
-            FaultKind::DriveLost => None,
+        let spacing = |rate: f64| SimDuration::from_secs(chunk as f64 / rate);
+        let stream = faults.iter().find_map(Fault::rebuilding).map(|rebuilding| Stream {
+            key,
+            window: rebuilding.window,
+            spacing: rebuilding.rate.map_or(SimDuration::ZERO, spacing),
+            next: 0,
+            next_at: SimTime::ZERO,
+            started: 0,
+            finished: 0,
         });
         Protected { stream, ..Protected::default() }
     }
@@ -103,11 +101,13 @@ impl Protected {
         }
         stream.started += 1;
         let number = stream.next - 1;
+        let key = stream.key.numbered(number);
+        self.planned_for = Some(key);
         let mut members = [0; 3];
         members[PORT] = (number % plan.ports()) as u32;
         members[UNIT] = coded(&self.planner);
         Some(Arrival {
-            key: stream.key.numbered(number),
+            key,
             class: 0,
             route,
             amount: layout.chunk as u32,
@@ -162,6 +162,9 @@ impl Protected {
     }
 
     fn plan(&mut self, plan: &Plan, token: &StorageToken) {
+        if self.planned_for.replace(token.key) == Some(token.key) {
+            return;
+        }
         let (Some(layout), Some(placement)) = (&plan.layout, plan.placement()) else { return };
         if token.body.is_background() {
             self.planner.plan_rebuild(layout, placement, token.body.address);

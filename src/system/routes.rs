@@ -1,13 +1,13 @@
 //! The order of the two paths, and the one place that knows it.
 //!
-//! **Read**: command in → processor → cache; on a miss fragments (command down the fabric → drive → data up) → join →
-//! data out. **Write**: command and data in (above `immediate` after a ready message) → processor →
+//! **Read**: command in → processor → cache; on a miss fragments (command down the fabric → drive →
+//! data up) → join → data out. **Write**: command and data in (above `immediate` after a ready message) → processor →
 //! fragments (data down → drive's buffer → completion up) → join → answer out. A component that the
 //! scenario leaves out adds no step. With protection a read may go to the survivors of a lost drive and
 //! through the processor, and a write may take two rounds: reads → join → parity → writes → join.
 
 use crate::engine::{GateId, Network, Pick, Quantity, Route, Step};
-use crate::scenario::{Class, FaultKind, Load, Operation, Scenario};
+use crate::scenario::{Class, Load, Operation, Scenario};
 
 use super::cpu::CpuSteps;
 use super::demand::{Ask, question};
@@ -93,7 +93,7 @@ pub(super) fn compile(
         cached_steps: 0,
     };
     let by_class = classes.iter().map(|class| builder.routes(class)).collect();
-    let is_rebuilding = scenario.faults.iter().any(|f| matches!(f.kind, FaultKind::Rebuilding(_)));
+    let is_rebuilding = scenario.faults.iter().any(|fault| fault.rebuilding().is_some());
     let rebuild = is_rebuilding.then(|| builder.rebuild());
     let Builder { network, ready_steps, cached_steps, .. } = builder;
     Compiled { network, by_class, uplinks, ready_steps, cached_steps, rebuild }

@@ -5,7 +5,7 @@ use crate::engine::{Key, Purpose};
 use crate::scenario::Operation;
 
 use super::ceiling::Kind;
-use super::layout::{Layout, Placement, Planner, Request};
+use super::layout::{Layout, Placement, Planner, Request, gcd};
 use super::plan::Plan;
 
 const PLACES: Purpose = Purpose::named("places");
@@ -90,10 +90,6 @@ impl DriveWork {
         let each = |bytes: f64, count: f64| if count > 0.0 { (bytes / count) as u64 } else { 0 };
         [each(self.bytes_read, self.reads), each(self.bytes_written, self.writes)]
     }
-}
-
-fn gcd(a: u64, b: u64) -> u64 {
-    if b == 0 { a } else { gcd(b, a % b) }
 }
 
 #[cfg(test)]

@@ -178,7 +178,7 @@ fn check_drive<'d>(
         let title = format!("drive {} is a spare: it holds no data to lose", fault.drive);
         return reader.report(Diagnostic::at(&at, title, format!("spares begin at {first_spare}")));
     }
-    if matches!(fault.kind, FaultKind::Rebuilding(_)) && protection.spares == 0 {
+    if fault.rebuilding().is_some() && protection.spares == 0 {
         let title = format!("fault \"{}\" rebuilds into spare room that the layout lacks", {
             values::short(&fault.name)
         });

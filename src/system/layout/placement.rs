@@ -7,7 +7,8 @@
 //! for each, in place of their block designs: even on average, not exactly.
 
 use crate::engine::{Key, Purpose};
-use crate::scenario::{Fault, FaultKind, Protection, SpareKind};
+use crate::scenario::{Fault, Protection, SpareKind};
+use crate::theory::placement::member;
 use crate::theory::protection::Group;
 
 const DRIVES: Purpose = Purpose::named("drives of a stripe");
@@ -40,10 +41,7 @@ pub(in crate::system) struct Seats {
 impl Placement {
     /// The placement of `drives` drives, under standing faults that the protection survives.
     pub fn new(protection: &Protection, drives: u32, faults: &[Fault]) -> Self {
-        let rebuilding = faults.iter().find_map(|fault| match fault.kind {
-            FaultKind::Rebuilding(rebuild) => Some((fault.drive, rebuild.progress)),
-            FaultKind::DriveLost => None,
-        });
+        let rebuilding = faults.iter().find_map(|fault| Some((fault.drive, fault.rebuilding()?.progress)));
         Placement {
             group: protection.group,
             drives,
@@ -119,15 +117,13 @@ impl Placement {
             self.seat_drawn(stripe, seats);
             return;
         }
-        let (width, redundant) = (self.group.width(), self.group.survivable_losses());
-        let groups = u64::from(self.groups());
+        let (width, groups) = (self.group.width(), u64::from(self.groups()));
         let (first, row) = ((stripe % groups) as u32 * width, stripe / groups);
-        let left = (row % u64::from(width)) as u32 * redundant % width;
-        let seat = |place: u32| Some(first + (width - left + place) % width);
+        // Redundancy comes first in the first row.
+        let turn = row + u64::from(width) - 1;
         seats.row = row;
         seats.drives.clear();
-        seats.drives.extend((redundant..width).map(seat));
-        seats.drives.extend((0..redundant).map(seat));
+        seats.drives.extend((0..width).map(|role| Some(first + member(self.group, turn, role))));
     }
 
     fn seat_drawn(&self, stripe: u64, seats: &mut Seats) {
@@ -161,7 +157,7 @@ impl Placement {
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
-    use crate::scenario::Rebuilding;
+    use crate::scenario::{FaultKind, Rebuilding};
     use crate::theory::protection::Scheme;
 
     /// Parity over `width` drives; `lost` drives, the first of them being rebuilt if `progress` is given.
