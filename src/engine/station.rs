@@ -4,9 +4,13 @@
 //! at which the server is next free (Lindley 1952); with several, a heap of such times (Kiefer &
 //! Wolfowitz 1955). A station that serves in *turns* keeps an explicit queue.
 
+mod ranked;
+
 use std::collections::VecDeque;
 
+use super::route::Discipline;
 use super::time::SimTime;
+pub(super) use ranked::Ranked;
 
 /// One station: a cache line, and more only where it has several servers or takes turns.
 #[derive(Debug)]
@@ -62,6 +66,28 @@ pub(super) enum More {
     /// When each server is next free: a 4-ary heap, the earliest first (see `replace_earliest`).
     Several(Box<[u64]>),
     Turns(Turns),
+    Ranked(Ranked),
+}
+
+impl More {
+    /// The explicit queue of a discipline, if it has one.
+    pub fn of(discipline: Discipline, servers: u32) -> Option<More> {
+        match discipline {
+            Discipline::Committed => None,
+            Discipline::Turns { quantum } => Some(More::Turns(Turns::new(quantum.ps(), true))),
+            Discipline::Yields { bound } => Some(More::Turns(Turns::new(bound.ps(), false))),
+            Discipline::Ranked => Some(More::Ranked(Ranked::new(servers))),
+        }
+    }
+
+    /// Items of an explicit queue.
+    pub fn items(&self) -> Box<dyn Iterator<Item = &Item> + '_> {
+        match self {
+            More::Several(_) => Box::new(std::iter::empty()),
+            More::Turns(turns) => Box::new(turns.items()),
+            More::Ranked(ranked) => Box::new(ranked.items()),
+        }
+    }
 }
 
 /// An explicit queue of two levels, served in turns of at most a quantum.
@@ -108,9 +134,9 @@ fn replace_earliest(heap: &mut [u64], time: u64) {
 }
 
 impl Station {
-    pub fn new(servers: u32, turns: Option<Turns>) -> Self {
-        let more = match (turns, servers) {
-            (Some(turns), _) => Some(More::Turns(turns)),
+    pub fn new(servers: u32, queue: Option<More>) -> Self {
+        let more = match (queue, servers) {
+            (Some(queue), _) => Some(queue),
             (None, 0 | 1) => None,
             (None, n) => {
                 let mut heap = vec![0; n as usize];
@@ -141,11 +167,21 @@ impl Station {
         Some((start, start + service))
     }
 
-    /// The explicit queue, if it has one.
-    pub fn turns(&mut self) -> Option<&mut Turns> {
+    /// An item comes to an explicit queue; if it begins at once, when the next event there is due.
+    pub fn arrive(&mut self, now: u64, item: Item) -> Option<u64> {
+        match self.more.as_deref_mut()? {
+            More::Turns(turns) => turns.arrive(now, item),
+            More::Ranked(ranked) => ranked.arrive(now, item),
+            More::Several(_) => None,
+        }
+    }
+
+    /// An event of an explicit queue: (the item if one is done, when the next event is due).
+    pub fn turn(&mut self, now: u64) -> (Option<Item>, Option<u64>) {
         match self.more.as_deref_mut() {
-            Some(More::Turns(turns)) => Some(turns),
-            _ => None,
+            Some(More::Turns(turns)) => turns.turn(now),
+            Some(More::Ranked(ranked)) => ranked.turn(now),
+            _ => (None, None),
         }
     }
 
@@ -162,6 +198,7 @@ impl Station {
                 let serving = turns.serving.map_or(0, |i| i.remaining.saturating_sub(now - turns.since));
                 waiting + serving
             }
+            Some(More::Ranked(ranked)) => ranked.residual(now),
         }
     }
 }
