@@ -15,6 +15,7 @@ mod reader;
 mod run;
 mod shares;
 mod values;
+mod writeback;
 
 use std::path::Path;
 

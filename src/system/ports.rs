@@ -117,13 +117,13 @@ pub(super) enum PortSteps {
 }
 
 impl PortSteps {
-    /// Adds the ports to the network. `largest` is the largest request, which decides whether
+    /// Adds the `count` ports of all controllers to the network. `largest` is the largest request, which decides whether
     /// transfers have to take turns.
-    pub fn add(network: &mut Network, ports: Option<&Ports>, largest: u64) -> Self {
+    pub fn add(network: &mut Network, ports: Option<&Ports>, count: u32, largest: u64) -> Self {
         let Some(ports) = ports else { return PortSteps::None };
         match &ports.kind {
             PortKind::Station(law) => PortSteps::Station {
-                group: network.group("ports", "port", ports.count, 1, Discipline::Committed),
+                group: network.group("ports", "port", count, 1, Discipline::Committed),
                 demand: network.demand(Demand::Drawn(law.clone(), Purpose::named("ports"))),
             },
             PortKind::Link(link) => {
@@ -133,8 +133,8 @@ impl PortSteps {
                     Discipline::Committed
                 };
                 PortSteps::Link {
-                    rx: network.group("ports.rx", "port", ports.count, 1, discipline),
-                    tx: network.group("ports.tx", "port", ports.count, 1, discipline),
+                    rx: network.group("ports.rx", "port", count, 1, discipline),
+                    tx: network.group("ports.tx", "port", count, 1, discipline),
                     latency: network.delay("ports.latency"),
                     delay: network
                         .demand(Demand::Drawn(Law::new(link.latency, Shape::Fixed), Purpose::named("hop"))),
