@@ -36,7 +36,11 @@ pub(super) fn weighted(setting: &Setting, weights: &[f64]) -> Vec<Kind> {
         .flat_map(|((index, (class, trace)), weight)| {
             let hits = setting.plan.cache().map_or(0.0, |cache| cache.hit_ratio(index));
             let kinds = trace.as_deref().map_or_else(|| of_class(class, hits), of_trace);
-            kinds.into_iter().map(move |kind| Kind { share: kind.share * weight / total, class: index, ..kind })
+            kinds.into_iter().map(move |kind| Kind {
+                share: kind.share * weight / total,
+                class: index,
+                ..kind
+            })
         })
         .collect()
 }

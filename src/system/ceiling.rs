@@ -114,7 +114,9 @@ fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
 fn controllers(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
     let count = design.controllers_count();
     let bytes = |k: &Kind, operation: Operation| if k.operation == operation { k.bytes as f64 } else { 0.0 };
-    let written = |of: &dyn Fn(&Kind) -> f64| mean(kinds, |k| if k.operation == Operation::Write { of(k) } else { 0.0 });
+    let written = |of: &dyn Fn(&Kind) -> f64| {
+        mean(kinds, |k| if k.operation == Operation::Write { of(k) } else { 0.0 })
+    };
     if plan.has_log() && count > 1 {
         let time = |ask: Ask, bytes: u64| plan.partners.time(ask, bytes).secs();
         let both = |k: &Kind| time(Ask::PartnerLong, k.bytes) + time(Ask::PartnerShort, 0);

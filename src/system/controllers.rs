@@ -30,7 +30,9 @@ impl Partners {
         Partners {
             active: if both { 2 } else { 1 },
             ports_each: design.ports.as_ref().map_or(1, |ports| ports.count),
-            link: controllers.and_then(|c| c.partner).map(|(link, _)| Bus::of(link, super::max_payload(design))),
+            link: controllers
+                .and_then(|c| c.partner)
+                .map(|(link, _)| Bus::of(link, super::max_payload(design))),
         }
     }
 

@@ -44,7 +44,8 @@ impl Shares {
         let in_memory = design.log.as_ref().filter(|log| log.is_in_memory).map_or(0, |log| log.size);
         let log = in_memory * u64::from(controllers);
         let room = all.saturating_sub(log);
-        let (Some(blocks), map_entry) = (blocks, design.reduction.as_ref().map_or(24, |r| r.map_entry)) else {
+        let (Some(blocks), map_entry) = (blocks, design.reduction.as_ref().map_or(24, |r| r.map_entry))
+        else {
             return Shares { log, left: room, map_misses: none, ..Shares::default() };
         };
         let count = |class: &Class| f64::from(class.machines) * class.capacity as f64 / blocks.bytes as f64;

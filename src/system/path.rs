@@ -192,7 +192,9 @@ impl Path {
                 destage.begin_cleaning(plan, token);
                 false
             }
-            question::PREFETCHES => plan.cache.as_ref().is_none_or(|cache| cache.reads_ahead(token).is_none()),
+            question::PREFETCHES => {
+                plan.cache.as_ref().is_none_or(|cache| cache.reads_ahead(token).is_none())
+            }
             question::BEGIN_PREFETCH => {
                 self.begin_prefetch(token);
                 false

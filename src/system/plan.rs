@@ -4,8 +4,8 @@ use std::sync::Arc;
 
 use crate::engine::{Key, MEMBER_SLOTS, Network, Purpose, Route, SimDuration};
 use crate::scenario::{
-    Class, Cpu, Design, DriveKind, Drives, Fault, LogKeys, Operation, PortKind, Protection, Scenario, SpareKind,
-    Spread, Start,
+    Class, Cpu, Design, DriveKind, Drives, Fault, LogKeys, Operation, PortKind, Protection, Scenario,
+    SpareKind, Spread, Start,
 };
 use crate::theory::protection::{Group, Scheme};
 use crate::traffic::Request;
@@ -214,6 +214,11 @@ impl Plan {
     /// Write amplification of a log-structured layout, and its live share.
     pub fn cleaning(&self) -> Option<(f64, f64)> {
         self.stripes.as_ref().map(|stripes| (stripes.amplification, stripes.live))
+    }
+
+    /// Whether stripes are such that the drives move nothing themselves.
+    pub fn suits_drives(&self) -> bool {
+        self.stripes.as_ref().is_some_and(|stripes| stripes.suits_drives)
     }
 
     /// Whether there is a write log.
@@ -451,12 +456,9 @@ fn layout(scenario: &Scenario) -> Option<Layout> {
     let root = Key::root(0).named("volumes");
     let volumes = classes.iter().map(|class| root.named(&class.name)).collect();
     // Stripes that no redundancy protects are one chunk wide.
-    let bare = Group::new(Scheme::None, 1).filter(|_| design.layout.append.is_some()).map(|group| Protection {
-        scheme: Scheme::None,
-        group,
-        spares: 0,
-        spare_kind: SpareKind::Dedicated,
-    });
+    let bare = Group::new(Scheme::None, 1)
+        .filter(|_| design.layout.append.is_some())
+        .map(|group| Protection { scheme: Scheme::None, group, spares: 0, spare_kind: SpareKind::Dedicated });
     let protection = design.layout.protection.or(bare);
     let placement = protection.map(|p| Placement::new(&p, drives.count, &scenario.faults));
     Some(Layout { chunk: design.layout.chunk, drives: u64::from(drives.count), volumes, placement })

@@ -72,8 +72,10 @@ impl Blocks {
         let compress = reduction.is_some_and(|r| r.compress);
         let deduplicate = reduction.is_some_and(|r| r.deduplicate);
         let sector = reduction.map_or(SECTOR.min(bytes), |r| r.sector);
-        let of_class = |class: &Class| ClassBlocks::of(&class.reduces, bytes, sector, (compress, deduplicate));
-        let costs = design.cpu.as_ref().map_or(Costs::default(), |cpu| costs(cpu, bytes, compress, deduplicate));
+        let of_class =
+            |class: &Class| ClassBlocks::of(&class.reduces, bytes, sector, (compress, deduplicate));
+        let costs =
+            design.cpu.as_ref().map_or(Costs::default(), |cpu| costs(cpu, bytes, compress, deduplicate));
         Some(Blocks {
             bytes,
             compress,
@@ -157,9 +159,9 @@ impl ClassBlocks {
         let mean = if compress { 1.0 / reduces.compress } else { 1.0 };
         let half = reduces.spread * mean.min(1.0 - mean);
         let sizes = sizes(mean - half, mean + half, block, sector);
-        let (mean_bytes, _) = sizes
-            .iter()
-            .fold((0.0, 0.0), |(sum, before), (bytes, up_to)| (sum + f64::from(*bytes) * (up_to - before), *up_to));
+        let (mean_bytes, _) = sizes.iter().fold((0.0, 0.0), |(sum, before), (bytes, up_to)| {
+            (sum + f64::from(*bytes) * (up_to - before), *up_to)
+        });
         let of = |share: f64| if deduplicate { share } else { 0.0 };
         ClassBlocks {
             sizes,
@@ -191,7 +193,9 @@ fn sizes(low: f64, high: f64, block: u64, sector: u64) -> Vec<(u32, f64)> {
 }
 
 fn costs(cpu: &Cpu, block: u64, compress: bool, deduplicate: bool) -> Costs {
-    let of = |is_on: bool, rate: f64| if is_on { block as f64 * PS_PER_S as f64 * cpu.slowdown() / rate } else { 0.0 };
+    let of = |is_on: bool, rate: f64| {
+        if is_on { block as f64 * PS_PER_S as f64 * cpu.slowdown() / rate } else { 0.0 }
+    };
     Costs {
         fingerprint: of(deduplicate, cpu.fingerprint),
         compress: of(compress, cpu.compress),

@@ -148,7 +148,8 @@ impl DriveWork {
             bytes_written: if plan.has_log() { (kept + moved) * width / data } else { drives * bytes_each },
             bytes_coded: if width > data && data > 1.0 { kept + moved } else { 0.0 },
             bytes_destaged: 0.0,
-            work_s: touched * blocks.mean_work(kind.class, if touched > 0.0 { old / touched } else { 0.0 }) / 1e12,
+            work_s: touched * blocks.mean_work(kind.class, if touched > 0.0 { old / touched } else { 0.0 })
+                / 1e12,
         }
     }
 

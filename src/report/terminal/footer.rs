@@ -2,8 +2,8 @@
 
 use crate::outcome::{AuditRow, RunOutcome, SeriesRow};
 use crate::report::numbers::{
-    format_bound_us, format_count, format_duration_us, format_figure, format_per_second,
-    format_percent, format_significant, format_span_us, format_stated_percent,
+    format_bound_us, format_count, format_duration_us, format_figure, format_per_second, format_percent,
+    format_significant, format_span_us, format_stated_percent,
 };
 use crate::report::sheet::{Sheet, Tone};
 use crate::report::text::{clean, plural, shorten};
@@ -111,10 +111,11 @@ fn measured(sheet: &mut Sheet, outcome: &RunOutcome) {
         seconds => format!("{} of warm-up", format_span_us(seconds * 1e6)),
     };
     let words = format!(
-        "{} after {warm_up}, in {}; {} requests; seed {}",
+        "{} after {warm_up}, in {}; {} requests of {} events each; seed {}",
         format_span_us(run.length_s * 1e6),
         plural(run.replications as usize, "replication", "replications"),
         format_count(run.requests),
+        format_significant(run.events_per_request),
         outcome.seed
     );
     sheet.paragraph(Tone::Plain, " Measured: ", &words);

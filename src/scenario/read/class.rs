@@ -93,22 +93,15 @@ struct Asks {
 
 /// How its blocks reduce.
 fn reduces(reader: &mut Reader, section: &Section) -> Option<Reduces> {
-    let [compress, spread, duplicate] = ["compress", "compress_spread", "duplicate"]
-        .map(|key| reader.value(section, key, values::number));
+    let [compress, spread, duplicate] =
+        ["compress", "compress_spread", "duplicate"].map(|key| reader.value(section, key, values::number));
     let stored = reader.optional(section, "duplicate_stored", values::number);
     let duplicate = duplicate?;
     let duplicate_stored = stored?.unwrap_or(duplicate);
     Some(Reduces { compress: compress?, spread: spread?, duplicate, duplicate_stored })
 }
 
-fn build(
-    name: String,
-    machines: u32,
-    load: Load,
-    asks: Asks,
-    space: (u64, u64),
-    reduces: Reduces,
-) -> Class {
+fn build(name: String, machines: u32, load: Load, asks: Asks, space: (u64, u64), reduces: Reduces) -> Class {
     Class {
         name,
         machines,

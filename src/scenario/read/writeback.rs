@@ -151,7 +151,12 @@ pub fn check(reader: &mut Reader, section: &Section, design: &Design) {
     }
     if design.reduction.as_ref().is_some_and(|reduction| reduction.block > design.layout.chunk) {
         let title = "`design.reduction.block` is larger than `design.layout.chunk`";
-        refuse("reduction", title, "a stored block lies in one chunk", "a larger `chunk`, or a smaller `block`");
+        refuse(
+            "reduction",
+            title,
+            "a stored block lies in one chunk",
+            "a larger `chunk`, or a smaller `block`",
+        );
     }
     let after = design.reduction.as_ref().filter(|reduction| reduction.after);
     if after.is_some_and(|reduction| !reduction.compress && !reduction.deduplicate) {
