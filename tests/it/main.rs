@@ -15,9 +15,11 @@
 //! | `measure` | intervals that cover, verdicts that are right, broken estimators that are caught |
 //! | `networks` | the engine alone against sojourn times from outside |
 //! | `path` | what each component adds to a request's way |
+//! | `plausible` | a box of common shape does about what such boxes do |
 //! | `report` | the answer on the terminal, the JSON against its schema, the CSV |
 //! | `saturation` | overload ends in seconds, in bounded memory, and is not imagined |
 //! | `scenario_errors` | malformed scenarios, and what is said about them |
+//! | `surprises` | four shipped scenarios, with their mechanism and without |
 //! | `theory` | closed forms against rows from textbooks and standards |
 //! | `traces` | reading and replaying the shipped block traces |
 
@@ -41,8 +43,10 @@ mod layouts;
 mod measure;
 mod networks;
 mod path;
+mod plausible;
 mod report;
 mod saturation;
 mod scenario_errors;
+mod surprises;
 mod theory;
 mod traces;
