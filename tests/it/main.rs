@@ -9,6 +9,7 @@
 //! | `coverage` | 95 % intervals hold the truth as often as they promise |
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
 //! | `drives` | a datasheet drive, alone, returns its ratings |
+//! | `endurance` | the rated workload's sizes and bands, and what skew costs a drive |
 //! | `held_out` | textbook scenarios that are not shipped |
 //! | `interference` | reads behind programs, against priority queues |
 //! | `layouts` | what protection costs: drive requests, bytes, degraded reads, rebuilds, and errors |
@@ -37,6 +38,7 @@ mod cli;
 mod coverage;
 mod determinism;
 mod drives;
+mod endurance;
 mod held_out;
 mod interference;
 mod layouts;
