@@ -6,6 +6,7 @@
 //! | `behind` | log, full stripes, reduction, controllers and memory, against arithmetic and queueing theory |
 //! | `cache` | hits, against an explicit cache under the same traffic |
 //! | `cli` | help, errors, JSON, exit statuses, as a user meets them |
+//! | `combinations` | designs drawn from all that can be switched on: they run, and every audit holds |
 //! | `coverage` | 95 % intervals hold the truth as often as they promise |
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
 //! | `drives` | a datasheet drive, alone, returns its ratings |
@@ -35,6 +36,7 @@ mod arrows;
 mod behind;
 mod cache;
 mod cli;
+mod combinations;
 mod coverage;
 mod determinism;
 mod drives;

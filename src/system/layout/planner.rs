@@ -141,11 +141,21 @@ impl Planner {
         placement.seat(place.stripe, &mut self.seats);
         let (from, to) = (place.offset, place.offset + place.bytes);
         let touched = Touched { first: place.chunk, last: place.chunk, from, to, chunk: self.chunk };
-        self.sums.touched += place.bytes;
+        self.read_part(placement, &touched, copy);
+    }
+
+    /// Adds the reading of part of one stripe, gathered for itself: other parts lie elsewhere.
+    fn read_part(&mut self, placement: &Placement, touched: &Touched, copy: u64) {
+        self.sums.touched += touched.bytes();
         if placement.group.data() == 1 {
-            self.read_copy(&touched, copy);
-        } else {
-            self.read(placement, &touched);
+            return self.read_copy(touched, copy);
+        }
+        let before = self.reads.len();
+        self.read(placement, touched);
+        if self.reads.len() > before + 1 {
+            let mut part = self.reads.split_off(before);
+            gather(&mut part);
+            self.reads.append(&mut part);
         }
     }
 
@@ -154,12 +164,7 @@ impl Planner {
         placement.seat(stripe, &mut self.seats);
         let last = placement.group.data() - 1;
         let touched = Touched { first: 0, last, from: 0, to: self.chunk, chunk: self.chunk };
-        self.sums.touched += touched.bytes();
-        if last == 0 {
-            self.read_copy(&touched, copy);
-        } else {
-            self.read(placement, &touched);
-        }
+        self.read_part(placement, &touched, copy);
     }
 
     /// Adds the writing of a new stripe over the first `depth` bytes of `chunks` of its data chunks, and of
