@@ -85,6 +85,8 @@ pub struct Ports {
     pub spread: Spread,
     /// What a port does with a message.
     pub kind: PortKind,
+    /// PCIe lanes that a port's adapter takes of the processor's, if stated.
+    pub lanes: Option<u32>,
 }
 
 /// A port as a link with wire overheads, or as a textbook station.
@@ -177,7 +179,7 @@ pub struct Fabric {
 pub enum FabricShape {
     /// Every drive has its own way to the processor: only the drive's own link binds.
     Direct,
-    /// Drive d hangs on uplink d mod `count`.
+    /// Drives share uplinks.
     Uplinks {
         /// Number of uplinks.
         count: u32,
@@ -185,7 +187,36 @@ pub enum FabricShape {
         link: Interface,
         /// Switch time of one traverse.
         hop: SimDuration,
+        /// Which drive hangs on which uplink.
+        deal: Deal,
     },
+    /// Named links, each below another or below the processor; a parent stands before its children. Every drive
+    /// hangs on exactly one of them.
+    Tree(Vec<TreeLink>),
+}
+
+/// How drives are dealt to uplinks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Deal {
+    /// Drive d on uplink d mod n.
+    Round,
+    /// Consecutive drives together: drive d of D on uplink ⌊d·n/D⌋.
+    Blocks,
+}
+
+/// `[design.fabric.links.NAME]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TreeLink {
+    /// Its name.
+    pub name: String,
+    /// What it is.
+    pub link: Interface,
+    /// The link above it, by its place among the links; none if it hangs on the processor.
+    pub parent: Option<usize>,
+    /// Switch time of one traverse.
+    pub hop: SimDuration,
+    /// Drives that hang on it directly; perhaps none.
+    pub drives: std::ops::Range<u32>,
 }
 
 /// A drive or uplink interface.

@@ -10,6 +10,7 @@ use crate::engine::Law;
 use crate::scenario::{CpuQueue, Design, DriveKind, Operation, PortKind};
 
 use super::demand::Ask;
+use super::fabric::Fabric;
 use super::plan::Plan;
 use super::work::DriveWork;
 
@@ -49,7 +50,7 @@ pub fn ceilings(design: &Design, plan: &Plan, kinds: &[Kind]) -> Vec<Ceiling> {
     ports(design, plan, kinds, &mut found);
     let works: Vec<DriveWork> = kinds.iter().map(|kind| DriveWork::of(plan, kind)).collect();
     cpu(design, plan, kinds, &works, &mut found);
-    uplinks(plan, kinds, &works, &mut found);
+    fabric(plan, kinds, &works, &mut found);
     drives(design, plan, kinds, &works, &mut found);
     found
         .into_iter()
@@ -124,20 +125,26 @@ fn cpu(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], found:
     found.push(("cpu".into(), cores, demand));
 }
 
-fn uplinks(plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
-    let Some(uplinks) = &plan.uplinks else { return };
-    // Fragments share the request's bytes: headers are counted for each.
-    let times = |read: Ask, write: Ask| {
-        let time = |ask: Ask| move |bytes: u64| uplinks.time(ask, bytes).secs();
-        mean_work(kinds, works, |work| messages(work, [&time(read), &time(write)]))
-    };
-    let down = times(Ask::UplinkSubmission, Ask::UplinkWrite);
-    let up = times(Ask::UplinkRead, Ask::UplinkCompletion);
-    if uplinks.shared {
-        found.push(("fabric.uplinks".into(), uplinks.count, down + up));
-    } else {
-        found.push(("fabric.uplinks.down".into(), uplinks.count, down));
-        found.push(("fabric.uplinks.up".into(), uplinks.count, up));
+fn fabric(plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
+    for link in plan.fabric.iter().flat_map(Fabric::links) {
+        // Fragments share the request's bytes: headers are counted for each.
+        let times = |read: Ask, write: Ask| {
+            let time = |ask: Ask| move |bytes: u64| link.time(ask, bytes).secs();
+            mean_work(kinds, works, |work| messages(work, [&time(read), &time(write)]))
+        };
+        // A link of a tree sees the share of the drives behind it that take requests.
+        let share = link.behind.as_ref().map_or(1.0, |drives| {
+            let working = drives.iter().filter(|drive| plan.works(**drive)).count();
+            working as f64 / f64::from(plan.working_drives())
+        });
+        let down = share * times(Ask::UplinkSubmission, Ask::UplinkWrite);
+        let up = share * times(Ask::UplinkRead, Ask::UplinkCompletion);
+        if link.shared {
+            found.push((link.name.clone(), link.count, down + up));
+        } else {
+            found.push((format!("{}.down", link.name), link.count, down));
+            found.push((format!("{}.up", link.name), link.count, up));
+        }
     }
 }
 

@@ -54,10 +54,19 @@ impl Ask {
         Ask::Reconstruct,
     ];
 
+    /// The demand of a number, and the place that it is asked for.
     #[inline]
-    pub fn numbered(number: u32) -> Ask {
-        Ask::ALL[number as usize]
+    pub fn numbered(number: u32) -> (Ask, u32) {
+        (Ask::ALL[(number % PLACE) as usize], number / PLACE)
     }
+}
+
+/// Numbers of one place: more than there are demands.
+const PLACE: u32 = 1 << 8;
+
+/// The number of a demand at one of several places that answer it differently: a link of the fabric's tree.
+pub(super) fn at_place(ask: Ask, place: u32) -> u32 {
+    ask as u32 + place * PLACE
 }
 
 /// What the path is asked at a fork, an `Ask` step or a member pick.
@@ -100,6 +109,10 @@ pub(super) mod question {
     pub const READS: u32 = 17;
     /// Fork: its drive writes.
     pub const WRITES: u32 = 18;
+    /// Ask: steps before the way down the fabric's tree to the drive.
+    pub const WAY_DOWN: u32 = 19;
+    /// Ask: or before the way up from it.
+    pub const WAY_UP: u32 = 20;
     /// Pick: the uplink of the drive.
     pub const UPLINK: u16 = 0;
     /// Pick: the drive's link towards the processor.
@@ -114,12 +127,13 @@ pub(super) mod question {
 
 #[cfg(test)]
 mod tests {
-    use super::Ask;
+    use super::{Ask, at_place};
 
     #[test]
     fn numbers_name_the_same_demand_both_ways() {
         for (number, ask) in Ask::ALL.into_iter().enumerate() {
             assert_eq!(ask as usize, number);
+            assert_eq!(Ask::numbered(at_place(ask, 7)), (ask, 7));
         }
     }
 }

@@ -54,9 +54,10 @@ impl Path {
     /// The service of an asked demand.
     #[inline]
     pub fn service(&mut self, demand: u32, token: &StorageToken) -> SimDuration {
-        match (Ask::numbered(demand), &self.plan.drive) {
+        let (ask, place) = Ask::numbered(demand);
+        match (ask, &self.plan.drive) {
             (Ask::Program, Some(drive)) => self.flash.program(drive, token.members[DRIVE]),
-            (other, _) => self.plan.service(other, token),
+            (other, _) => self.plan.service(other, place, token),
         }
     }
 
@@ -66,7 +67,7 @@ impl Path {
         let plan = &*self.plan;
         let drive = token.members[DRIVE];
         match asked {
-            question::UPLINK => plan.uplinks.as_ref().map_or(0, |u| drive % u.count),
+            question::UPLINK => plan.fabric.as_ref().map_or(0, |f| f.uplink(drive)),
             question::LINK_UP => plan.drive.as_ref().map_or(0, |d| d.link(drive, true)),
             question::LINK_DOWN => plan.drive.as_ref().map_or(0, |d| d.link(drive, false)),
             question::UNIT => plan.drive.as_ref().map_or(0, |d| drive * d.units + token.members[UNIT]),
@@ -89,6 +90,10 @@ impl Path {
             }
             question::PLAN_READ | question::PLAN_WRITE | question::NEXT_ROUND | question::NOTHING_CODED => {
                 self.protected.ask(plan, asked, token)
+            }
+            question::WAY_DOWN | question::WAY_UP => {
+                let up = asked == question::WAY_UP;
+                plan.fabric.as_ref().map_or(0, |f| f.skip(token.members[DRIVE], up))
             }
             question::AT_DRIVE_READ => self.at_drive(Operation::Read, token),
             question::AT_DRIVE_WRITE => self.at_drive(Operation::Write, token),

@@ -10,7 +10,7 @@ use super::body::{PORT, StorageToken, UNIT};
 use super::cache::Cache;
 use super::demand::Ask;
 use super::drive::{DriveModel, Refusal, Solved};
-use super::fabric::Uplinks;
+use super::fabric::Fabric;
 use super::layout::{Layout, Placement};
 use super::ports::Wire;
 use super::protected::Protected;
@@ -28,7 +28,7 @@ pub struct Plan {
     pub(super) wire: Option<Wire>,
     ports: u64,
     spread: Spread,
-    pub(super) uplinks: Option<Uplinks>,
+    pub(super) fabric: Option<Fabric>,
     pub(super) drive: Option<DriveModel>,
     pub(super) layout: Option<Layout>,
     /// Number of drives.
@@ -67,7 +67,7 @@ impl Plan {
             wire,
             ports: design.ports.as_ref().map_or(1, |p| u64::from(p.count)),
             spread: design.ports.as_ref().map_or(Spread::PerMachine, |p| p.spread),
-            uplinks: compiled.uplinks,
+            fabric: compiled.fabric,
             drive,
             layout,
             drives: design.drives.as_ref().map_or(0, |d| d.count as usize),
@@ -131,6 +131,11 @@ impl Plan {
         self.placement().map_or(self.drives as u32, Placement::working_drives)
     }
 
+    /// Whether a drive takes requests when nothing is being restored.
+    pub(super) fn works(&self, drive: u32) -> bool {
+        self.placement().is_none_or(|placement| placement.works(drive))
+    }
+
     /// Number of ports, or one where there are none.
     pub(super) fn ports(&self) -> u64 {
         self.ports
@@ -147,13 +152,13 @@ impl Plan {
         self.layout.as_ref().map_or(1.0, |layout| layout.mean_fragments(bytes, align))
     }
 
-    /// Time of one message or program, by name.
+    /// Time of one message or program, by name and place.
     #[inline]
-    pub(super) fn service(&self, ask: Ask, token: &StorageToken) -> SimDuration {
+    pub(super) fn service(&self, ask: Ask, place: u32, token: &StorageToken) -> SimDuration {
         let bytes = u64::from(token.amount);
         match ask {
             Ask::UplinkSubmission | Ask::UplinkWrite | Ask::UplinkRead | Ask::UplinkCompletion => {
-                self.uplinks.as_ref().map_or(SimDuration::ZERO, |u| u.time(ask, bytes))
+                self.fabric.as_ref().map_or(SimDuration::ZERO, |f| f.time(ask, place, bytes))
             }
             Ask::DriveSubmission | Ask::DriveWrite | Ask::DriveRead | Ask::DriveCompletion | Ask::Program => {
                 self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.time(ask, bytes))

@@ -12,7 +12,7 @@ use crate::scenario::{Class, Load, Operation, Scenario};
 use super::cpu::CpuSteps;
 use super::demand::{Ask, question};
 use super::drive::{DriveModel, DriveSteps};
-use super::fabric::{FabricSteps, Uplinks};
+use super::fabric::{Fabric, FabricSteps};
 use super::layout::Layout;
 use super::ports::{Message, PortSteps};
 
@@ -46,7 +46,7 @@ pub(super) struct Compiled {
     pub network: Network,
     /// By class: the routes of a read and of a write.
     pub by_class: Vec<[Route; 2]>,
-    pub uplinks: Option<Uplinks>,
+    pub fabric: Option<Fabric>,
     /// Steps of a write that waits for a ready message, which others leave out.
     pub ready_steps: u32,
     /// Steps that a read found in the cache leaves out.
@@ -69,7 +69,8 @@ pub(super) fn compile(
     let largest = classes.iter().map(largest_request).max().unwrap_or(0);
     let ports = PortSteps::add(&mut network, design.ports.as_ref(), largest);
     let cpu = CpuSteps::add(&mut network, design.cpu.as_ref(), ports_count);
-    let (fabric, uplinks) = FabricSteps::add(&mut network, design.fabric.as_ref());
+    let drives_count = design.drives.as_ref().map_or(0, |d| d.count);
+    let (fabric, links) = FabricSteps::add(&mut network, design.fabric.as_ref(), drives_count);
     let drives = DriveSteps::add(&mut network, design.drives.as_ref(), drive);
     let placement = layout.and_then(|layout| layout.placement.as_ref());
     let is_coded = placement.is_some_and(|placement| placement.group.data() > 1);
@@ -96,7 +97,7 @@ pub(super) fn compile(
     let is_rebuilding = scenario.faults.iter().any(|fault| fault.rebuilding().is_some());
     let rebuild = is_rebuilding.then(|| builder.rebuild());
     let Builder { network, ready_steps, cached_steps, .. } = builder;
-    Compiled { network, by_class, uplinks, ready_steps, cached_steps, rebuild }
+    Compiled { network, by_class, fabric: links, ready_steps, cached_steps, rebuild }
 }
 
 impl Builder {

@@ -8,6 +8,7 @@
 //! | `coverage` | 95 % intervals hold the truth as often as they promise |
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
 //! | `drives` | a datasheet drive, alone, returns its ratings |
+//! | `fabric` | uplinks and trees of links, against the payload of their narrowest level |
 //! | `held_out` | textbook scenarios that are not shipped |
 //! | `interference` | reads behind programs, against priority queues |
 //! | `layouts` | what protection costs: drive requests, bytes, degraded reads, rebuilds, and errors |
@@ -33,6 +34,7 @@ mod cli;
 mod coverage;
 mod determinism;
 mod drives;
+mod fabric;
 mod held_out;
 mod interference;
 mod layouts;

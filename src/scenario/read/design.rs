@@ -1,13 +1,12 @@
 //! `[design]` and its components.
 
 use super::parts::{self, FilePart};
-use super::{Reader, Section, layout, values};
+use super::{Reader, Section, fabric, layout, values};
 use crate::engine::Law;
 use crate::scenario::catalogue;
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{
-    Cpu, CpuQueue, Design, DriveKind, Drives, Fabric, FabricShape, Part, PortKind, PortLink, Ports, Spread,
-    Transport,
+    Cpu, CpuQueue, Design, DriveKind, Drives, Part, PortKind, PortLink, Ports, Spread, Transport,
 };
 use crate::scenario::spelling::nearest;
 
@@ -26,7 +25,7 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
     };
     let ports = ports(reader, &section);
     let cpu = cpu(reader, &section);
-    let fabric = fabric(reader, &section);
+    let fabric = fabric::read(reader, &section);
     // Where the fabric has a mistake, the usual packets stand in, so that parts are checked all the same.
     let max_payload = fabric.as_ref().and_then(Option::as_ref).map_or(256, |f| f.max_payload);
     parts::check_interfaces(reader, file_parts, max_payload);
@@ -49,7 +48,7 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
         cache_share: cache_share?,
     };
     check_queues(reader, &section, &design);
-    check_lanes(reader, &section, &design);
+    fabric::check(reader, &section, &design);
     layout::check(reader, &section, &design);
     Some(design)
 }
@@ -76,13 +75,14 @@ fn ports(reader: &mut Reader, design: &Section) -> Option<Option<Ports>> {
     let Some(section) = reader.table(design, "ports", "design.ports")? else { return Some(None) };
     let count = reader.count(&section, "count");
     let spread = reader.choice(&section, "spread", &[Spread::PerMachine, Spread::PerRequest]);
+    let lanes = reader.optional_count(&section, "lanes");
     let link_keys = ["rate", "mtu", "transport", "immediate", "latency", "quantum"];
     let kind = match is_textbook(reader, &section, &link_keys, "`rate`") {
         Some(true) => reader.law(&section, "service").map(PortKind::Station),
         Some(false) => port_link(reader, &section).map(PortKind::Link),
         None => None,
     };
-    Some(Some(Ports { count: count?, spread: spread?, kind: kind? }))
+    Some(Some(Ports { count: count?, spread: spread?, kind: kind?, lanes: lanes? }))
 }
 
 fn port_link(reader: &mut Reader, section: &Section) -> Option<PortLink> {
@@ -153,54 +153,6 @@ fn check_queues(reader: &mut Reader, section: &Section, design: &Design) {
         Some(_) => return,
     };
     reader.out.push(Diagnostic::at(&entry.key_at, title, expected));
-}
-
-fn fabric(reader: &mut Reader, design: &Section) -> Option<Option<Fabric>> {
-    let Some(section) = reader.table(design, "fabric", "design.fabric")? else { return Some(None) };
-    if !design.has("drives") {
-        let title = "`design.fabric` leads to no drives".to_owned();
-        let help = Some("add [design.drives], or leave out [design.fabric]".to_owned());
-        let _ = reader.lacks::<()>(&section, title, "expected [design.drives] too".into(), help);
-    }
-    let is_uplinks = reader.choice(&section, "shape", &[false, true]);
-    let max_payload = reader.value(&section, "max_payload", values::bytes);
-    let lanes = reader.optional_count(&section, "lanes");
-    let shape = match is_uplinks {
-        Some(true) => {
-            let count = reader.count(&section, "uplinks");
-            let link = reader.value(&section, "link", values::link);
-            let hop = reader.value(&section, "hop", values::time);
-            FabricShape::Uplinks { count: count?, link: link?, hop: hop? }
-        }
-        Some(false) => {
-            for key in ["uplinks", "link", "hop"] {
-                reader.stray(&section, key, "it goes with `shape = \"uplinks\"`");
-            }
-            FabricShape::Direct
-        }
-        None => return None,
-    };
-    Some(Some(Fabric { shape, max_payload: max_payload? as u32, lanes: lanes? }))
-}
-
-/// The lanes of uplinks, or of drives that are linked directly, against the processor's budget.
-fn check_lanes(reader: &mut Reader, section: &Section, design: &Design) {
-    let Some(fabric) = &design.fabric else { return };
-    let Some(budget) = fabric.lanes else { return };
-    let (number, each, what) = match (&fabric.shape, design.drives.as_ref().map(|d| (d.count, &d.kind))) {
-        (FabricShape::Uplinks { count, link, .. }, _) => (*count, link.pcie_lanes(), "uplinks"),
-        (FabricShape::Direct, Some((count, DriveKind::Part(part)))) => {
-            (count, part.interface.pcie_lanes(), "drives")
-        }
-        _ => return,
-    };
-    let due = u64::from(number) * u64::from(each);
-    if due <= u64::from(budget) {
-        return;
-    }
-    let Some(entry) = section.entry("fabric") else { return };
-    let title = format!("{number} {what} of {each} lanes are {due} lanes, above the budget of {budget}");
-    reader.out.push(Diagnostic::at(&entry.key_at, title, "`lanes` is the budget"));
 }
 
 fn drives(

@@ -13,7 +13,6 @@ const LATER: &[&str] = &[
     "design.reduction",
     "design.layout.reserve",
     "design.cpu.threads_per_core",
-    "design.fabric.links",
     "parts.NAME.mixed",
     "parts.NAME.read_p99",
     "class.NAME.shared",
