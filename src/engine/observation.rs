@@ -64,6 +64,13 @@ impl<M: Model> Kernel<M> {
                         events = events.wrapping_add(self.now.ps());
                     }
                 }
+                if let Some(More::Chosen(chosen)) = station.more.as_deref() {
+                    for (entered, service) in chosen.present() {
+                        let so_far = self.now.ps() - entered;
+                        promised = promised.wrapping_add(so_far).wrapping_sub(service);
+                        events = events.wrapping_add(self.now.ps());
+                    }
+                }
             }
             out.push((promised, events));
         }

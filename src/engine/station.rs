@@ -2,7 +2,8 @@
 //!
 //! A *committed* station knows a departure at the arrival. With one server it is a number, the time
 //! at which the server is next free (Lindley 1952); with several, a heap of such times (Kiefer &
-//! Wolfowitz 1955). A station that serves in *turns* keeps an explicit queue.
+//! Wolfowitz 1955). A station that serves in *turns* keeps an explicit queue, and so does one whose next item
+//! the model *chooses*.
 
 use std::collections::VecDeque;
 
@@ -62,6 +63,7 @@ pub(super) enum More {
     /// When each server is next free: a 4-ary heap, the earliest first (see `replace_earliest`).
     Several(Box<[u64]>),
     Turns(Turns),
+    Chosen(Chosen),
 }
 
 /// An explicit queue of two levels, served in turns of at most a quantum.
@@ -74,6 +76,26 @@ pub(super) struct Turns {
     serving: Option<Item>,
     /// When the present turn began.
     since: u64,
+}
+
+/// An explicit queue of two levels whose next item is chosen.
+#[derive(Debug)]
+pub(super) struct Chosen {
+    look: usize,
+    waiting: [VecDeque<Waiting>; 2],
+    pub serving: Option<Item>,
+    /// When the present service began.
+    since: u64,
+}
+
+/// A token that waits for a service not yet known.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Waiting {
+    pub token: u32,
+    pub group: u16,
+    pub level: u8,
+    pub demand: u32,
+    pub entered: u64,
 }
 
 /// A token in an explicit queue.
@@ -108,9 +130,9 @@ fn replace_earliest(heap: &mut [u64], time: u64) {
 }
 
 impl Station {
-    pub fn new(servers: u32, turns: Option<Turns>) -> Self {
-        let more = match (turns, servers) {
-            (Some(turns), _) => Some(More::Turns(turns)),
+    pub fn new(servers: u32, explicit: Option<More>) -> Self {
+        let more = match (explicit, servers) {
+            (Some(explicit), _) => Some(explicit),
             (None, 0 | 1) => None,
             (None, n) => {
                 let mut heap = vec![0; n as usize];
@@ -149,6 +171,14 @@ impl Station {
         }
     }
 
+    /// The queue that chooses, if it has one.
+    pub fn chosen(&mut self) -> Option<&mut Chosen> {
+        match self.more.as_deref_mut() {
+            Some(More::Chosen(chosen)) => Some(chosen),
+            _ => None,
+        }
+    }
+
     /// Work promised but not done at `now`, ps of server time.
     pub fn residual(&self, now: SimTime) -> u64 {
         let now = now.ps();
@@ -162,7 +192,48 @@ impl Station {
                 let serving = turns.serving.map_or(0, |i| i.remaining.saturating_sub(now - turns.since));
                 waiting + serving
             }
+            // Nothing is promised to those who wait.
+            Some(More::Chosen(chosen)) => {
+                chosen.serving.map_or(0, |i| i.service.saturating_sub(now - chosen.since))
+            }
         }
+    }
+}
+
+impl Chosen {
+    pub fn new(look: u32) -> Self {
+        let waiting = [VecDeque::new(), VecDeque::new()];
+        Chosen { look: look.max(1) as usize, waiting, serving: None, since: 0 }
+    }
+
+    /// A token comes.
+    pub fn arrive(&mut self, waiting: Waiting) {
+        self.waiting[usize::from(waiting.level)].push_back(waiting);
+    }
+
+    /// Takes what is served next: of the lowest level with anyone, the lowest rank of those looked at.
+    pub fn take(&mut self, mut rank: impl FnMut(&Waiting) -> u64) -> Option<Waiting> {
+        let level = self.waiting.iter_mut().find(|level| !level.is_empty())?;
+        if self.look == 1 {
+            return level.pop_front();
+        }
+        // Of equal ranks the first is kept.
+        let best = (0..level.len().min(self.look)).min_by_key(|at| rank(&level[*at]))?;
+        level.remove(best)
+    }
+
+    /// Begins to serve; when it is done.
+    pub fn begin(&mut self, now: u64, waiting: Waiting, service: u64) -> u64 {
+        let Waiting { token, group, level, entered, .. } = waiting;
+        self.since = now;
+        self.serving = Some(Item { token, group, level, entered, service, remaining: service });
+        now + service
+    }
+
+    /// When each of those present came, and the service promised to it: none to those who wait.
+    pub fn present(&self) -> impl Iterator<Item = (u64, u64)> {
+        let waiting = self.waiting.iter().flatten().map(|waiting| (waiting.entered, 0));
+        waiting.chain(self.serving.iter().map(|item| (item.entered, item.service)))
     }
 }
 
@@ -253,6 +324,21 @@ mod tests {
     #[test]
     fn a_station_is_one_cache_line() {
         assert_eq!(size_of::<Station>(), 64);
+    }
+
+    #[test]
+    fn the_lowest_rank_among_those_that_came_first_is_chosen() {
+        let waiting = |token, level| Waiting { token, group: 0, level, demand: 0, entered: 0 };
+        let order = |look: u32, ranks: &[u64]| {
+            let mut chosen = Chosen::new(look);
+            chosen.arrive(waiting(99, 1));
+            (0..ranks.len() as u32).for_each(|token| chosen.arrive(waiting(token, 0)));
+            let rank = |w: &Waiting| ranks.get(w.token as usize).copied().unwrap_or(0);
+            std::iter::from_fn(|| chosen.take(rank)).map(|w| w.token).collect::<Vec<_>>()
+        };
+        assert_eq!(order(1, &[3, 1, 2]), [0, 1, 2, 99], "first come, first served; the higher level last");
+        assert_eq!(order(32, &[3, 1, 1, 2]), [1, 2, 3, 0, 99], "of equal ranks the first to come");
+        assert_eq!(order(2, &[5, 4, 0, 1]), [1, 2, 3, 0, 99], "no further than two");
     }
 
     fn item(token: u32, level: u8, service: u64) -> Item {
