@@ -60,6 +60,8 @@ pub struct RunPlan {
 /// `[design]`: every component is optional; one that is left out is infinitely fast.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Design {
+    /// The machines' hosts; only where ports are links.
+    pub hosts: Option<Hosts>,
     /// Front ports.
     pub ports: Option<Ports>,
     /// Processor.
@@ -74,6 +76,19 @@ pub struct Design {
     pub memory: Option<u64>,
     /// Share of the memory that caches reads; none without a cache.
     pub cache_share: Option<f64>,
+}
+
+/// `[design.hosts]`: what the machines run on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Hosts {
+    /// Number of hosts; machines are dealt out to them in turn.
+    pub count: u32,
+    /// Ports of a host.
+    pub ports: u32,
+    /// Nominal rate of a port, bits per second; all else is as at the design's ports.
+    pub rate_bps: f64,
+    /// Requests that a host may have outstanding; no limit if absent.
+    pub queue_depth: Option<u32>,
 }
 
 /// `[design.ports]`.

@@ -9,6 +9,13 @@ use super::setting::Setting;
 pub(super) fn of(setting: &Setting) -> Vec<String> {
     let design = &setting.scenario.design;
     let mut said = Vec::new();
+    if design.hosts.is_some() {
+        said.push(
+            "hosts: a message is sent on whole, so its times on the host's link and on the port add up; what lies \
+             between the two is in `design.ports.latency`"
+                .into(),
+        );
+    }
     if let Some(cpu) = &design.cpu
         && cpu.queue == CpuQueue::Shared
         && cpu.cores > 1

@@ -100,9 +100,16 @@ fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
             }
         }
     };
-    for (way, name) in ["ports.rx", "ports.tx"].into_iter().enumerate() {
-        let time = |k: &Kind| both_ways(k)[way].iter().map(|ask| wire.time(*ask, k.bytes).secs()).sum();
-        found.push((name.into(), ports.count, mean(kinds, time)));
+    let mut ends = vec![(["ports.rx", "ports.tx"], ports.count, wire)];
+    ends.splice(
+        0..0,
+        plan.hosts.iter().map(|hosts| (["hosts.tx", "hosts.rx"], hosts.all_ports(), &hosts.wire)),
+    );
+    for (names, count, wire) in ends {
+        for (way, name) in names.into_iter().enumerate() {
+            let time = |k: &Kind| both_ways(k)[way].iter().map(|ask| wire.time(*ask, k.bytes).secs()).sum();
+            found.push((name.into(), count, mean(kinds, time)));
+        }
     }
 }
 

@@ -123,6 +123,10 @@ pub(super) mod question {
     pub const UNIT: u16 = 3;
     /// Pick: the machine's own gate.
     pub const MACHINE: u16 = 4;
+    /// Pick: the machine's host.
+    pub const HOST: u16 = 5;
+    /// Pick: the machine's port among those of all hosts.
+    pub const HOST_PORT: u16 = 6;
 }
 
 #[cfg(test)]

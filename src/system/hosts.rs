@@ -17,7 +17,7 @@ pub(super) struct Hosts {
     /// Ports of a host.
     ports: u32,
     /// By class: the number of its first machine among all.
-    first: Vec<u32>,
+    first: Vec<u64>,
     /// One direction of a host's port.
     pub wire: Wire,
 }
@@ -25,10 +25,9 @@ pub(super) struct Hosts {
 impl Hosts {
     /// The hosts of a design whose ports are links.
     pub fn of(given: &Given, link: &PortLink, classes: &[Class]) -> Self {
-        let first = classes.iter().scan(0u32, |next, class| {
+        let first = classes.iter().scan(0, |next, class| {
             let here = *next;
-            // Which host a machine is on matters modulo their number only, but must not overflow.
-            *next = next.wrapping_add(class.machines);
+            *next += u64::from(class.machines);
             Some(here)
         });
         Hosts {
@@ -39,22 +38,22 @@ impl Hosts {
         }
     }
 
-    fn number(&self, class: u16, machine: u32) -> u32 {
-        self.first.get(usize::from(class)).map_or(machine, |first| first.wrapping_add(machine))
+    /// A machine's number among those of all classes.
+    fn number(&self, class: u16, machine: u32) -> u64 {
+        self.first[usize::from(class)] + u64::from(machine)
     }
 
     /// The host of a machine.
     #[inline]
     pub fn host(&self, class: u16, machine: u32) -> u32 {
-        self.number(class, machine) % self.count
+        (self.number(class, machine) % u64::from(self.count)) as u32
     }
 
     /// The port of a machine among those of all hosts.
     #[inline]
     pub fn port(&self, class: u16, machine: u32) -> u32 {
-        let number = self.number(class, machine);
-        let host = number % self.count;
-        host * self.ports + number / self.count % self.ports
+        let (number, hosts) = (self.number(class, machine), u64::from(self.count));
+        self.host(class, machine) * self.ports + (number / hosts % u64::from(self.ports)) as u32
     }
 
     /// Ports of all hosts.
@@ -95,5 +94,38 @@ impl HostSteps {
     pub fn slot(&self, enter: bool) -> Option<Step> {
         let (gate, pick, quantity) = (self.queue?, Pick::Ask(question::HOST), Quantity::One);
         Some(if enter { Step::Take { gate, pick, quantity } } else { Step::Give { gate, pick, quantity } })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scenario::parse;
+
+    #[test]
+    fn machines_of_all_classes_are_dealt_to_hosts_and_their_ports_in_turn() {
+        let class = |name: &str, machines: u32| {
+            format!(
+                "[[class]]\nname = \"{name}\"\nmachines = {machines}\nload = {{ in_flight = 1 }}\nread = 1\n\
+                 sizes = \"4 KiB\"\n"
+            )
+        };
+        let text = format!(
+            "[design.ports]\nrate = \"25 Gb/s\"\n[design.hosts]\ncount = 3\nports = 2\nrate = \"10 Gb/s\"\n{}{}",
+            class("a", 4),
+            class("b", 5)
+        );
+        let scenario =
+            parse(&text, "t.toml", std::path::Path::new(""), &[]).unwrap_or_else(|d| panic!("{d}"));
+        let design = &scenario.design;
+        let (Some(given), Some(ports)) = (&design.hosts, &design.ports) else { panic!("hosts and ports") };
+        let crate::scenario::PortKind::Link(link) = &ports.kind else { panic!("a link") };
+        let hosts = Hosts::of(given, link, &scenario.classes);
+        let all = (0..4).map(|machine| (0, machine)).chain((0..5).map(|machine| (1, machine)));
+        let found: Vec<_> =
+            all.map(|(class, machine)| (hosts.host(class, machine), hosts.port(class, machine))).collect();
+        let expected = [(0, 0), (1, 2), (2, 4), (0, 1), (1, 3), (2, 5), (0, 0), (1, 2), (2, 4)];
+        assert_eq!(found, expected);
+        assert_eq!(hosts.all_ports(), 6);
     }
 }

@@ -13,6 +13,7 @@ mod cpu;
 mod demand;
 mod drive;
 mod fabric;
+mod hosts;
 mod layout;
 mod path;
 mod plan;

@@ -8,6 +8,7 @@ use crate::scenario::Operation;
 use super::body::{BACKGROUND, Body, DRIVE, StorageToken, UNIT};
 use super::demand::{Ask, question};
 use super::drive::Flash;
+use super::hosts::Hosts;
 use super::plan::Plan;
 use super::protected::Protected;
 
@@ -71,6 +72,13 @@ impl Path {
             question::LINK_UP => plan.drive.as_ref().map_or(0, |d| d.link(drive, true)),
             question::LINK_DOWN => plan.drive.as_ref().map_or(0, |d| d.link(drive, false)),
             question::UNIT => plan.drive.as_ref().map_or(0, |d| drive * d.units + token.members[UNIT]),
+            question::HOST | question::HOST_PORT => {
+                let (class, machine) = (token.class, token.body.machine());
+                let place = |h: &Hosts| {
+                    if asked == question::HOST { h.host(class, machine) } else { h.port(class, machine) }
+                };
+                plan.hosts.as_ref().map_or(0, place)
+            }
             _ => token.body.machine(),
         }
     }

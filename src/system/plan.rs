@@ -11,8 +11,9 @@ use super::cache::Cache;
 use super::demand::Ask;
 use super::drive::{DriveModel, Refusal, Solved};
 use super::fabric::Fabric;
+use super::hosts::Hosts;
 use super::layout::{Layout, Placement};
-use super::ports::Wire;
+use super::ports::{AT_HOST, Wire};
 use super::protected::Protected;
 use super::routes;
 
@@ -26,6 +27,7 @@ pub struct Plan {
     /// By class: the routes of a read and of a write.
     routes: Vec<[Route; 2]>,
     pub(super) wire: Option<Wire>,
+    pub(super) hosts: Option<Hosts>,
     ports: u64,
     spread: Spread,
     pub(super) fabric: Option<Fabric>,
@@ -57,14 +59,16 @@ impl Plan {
         let cache = Cache::of(design, &scenario.classes);
         let compiled = routes::compile(scenario, drive.as_ref(), layout.as_ref(), cache.is_some());
         let per_byte = |rate: Option<f64>| rate.map_or(0.0, |rate| PS_PER_S as f64 / rate);
-        let wire = design.ports.as_ref().and_then(|p| match &p.kind {
-            PortKind::Link(link) => Some(Wire::of(link)),
+        let link = design.ports.as_ref().and_then(|p| match &p.kind {
+            PortKind::Link(link) => Some(link),
             PortKind::Station(_) => None,
         });
+        let hosts = design.hosts.as_ref().zip(link);
         Ok(Plan {
             network: Arc::new(compiled.network),
             routes: compiled.by_class,
-            wire,
+            wire: link.map(Wire::of),
+            hosts: hosts.map(|(hosts, link)| Hosts::of(hosts, link, &scenario.classes)),
             ports: design.ports.as_ref().map_or(1, |p| u64::from(p.count)),
             spread: design.ports.as_ref().map_or(Spread::PerMachine, |p| p.spread),
             fabric: compiled.fabric,
@@ -164,7 +168,10 @@ impl Plan {
                 self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.time(ask, bytes))
             }
             Ask::Parity | Ask::Reconstruct => self.coding(ask, f64::from(token.members[UNIT])),
-            _ => self.wire.as_ref().map_or(SimDuration::ZERO, |w| w.time(ask, bytes)),
+            _ => {
+                let at_host = self.hosts.as_ref().filter(|_| place == AT_HOST).map(|hosts| &hosts.wire);
+                at_host.or(self.wire.as_ref()).map_or(SimDuration::ZERO, |w| w.time(ask, bytes))
+            }
         }
     }
 }

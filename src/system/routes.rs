@@ -67,7 +67,7 @@ pub(super) fn compile(
     let mut network = Network::new();
     let ports_count = design.ports.as_ref().map_or(1, |p| p.count);
     let largest = classes.iter().map(largest_request).max().unwrap_or(0);
-    let ports = PortSteps::add(&mut network, design.ports.as_ref(), largest);
+    let ports = PortSteps::add(&mut network, design.ports.as_ref(), design.hosts.as_ref(), largest);
     let cpu = CpuSteps::add(&mut network, design.cpu.as_ref(), ports_count);
     let drives_count = design.drives.as_ref().map_or(0, |d| d.count);
     let (fabric, links) = FabricSteps::add(&mut network, design.fabric.as_ref(), drives_count);
@@ -112,10 +112,12 @@ impl Builder {
         };
         Operation::BOTH.map(|operation| {
             let mut steps = self.admission(gate, true);
+            steps.extend(self.ports.host_slot(true));
             steps.extend(match operation {
                 Operation::Read => self.read(),
                 Operation::Write => self.write(),
             });
+            steps.extend(self.ports.host_slot(false));
             steps.extend(self.admission(gate, false));
             steps.push(Step::End);
             self.network.route(&steps)

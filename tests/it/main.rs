@@ -10,6 +10,7 @@
 //! | `drives` | a datasheet drive, alone, returns its ratings |
 //! | `fabric` | uplinks and trees of links, against the payload of their narrowest level |
 //! | `held_out` | textbook scenarios that are not shipped |
+//! | `hosts` | hosts' links and queues, against wire arithmetic and closed networks |
 //! | `interference` | reads behind programs, against priority queues |
 //! | `layouts` | what protection costs: drive requests, bytes, degraded reads, rebuilds, and errors |
 //! | `measure` | intervals that cover, verdicts that are right, broken estimators that are caught |
@@ -36,6 +37,7 @@ mod determinism;
 mod drives;
 mod fabric;
 mod held_out;
+mod hosts;
 mod interference;
 mod layouts;
 mod measure;

@@ -6,9 +6,10 @@ use crate::engine::Law;
 use crate::scenario::catalogue;
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{
-    Cpu, CpuQueue, Design, DriveKind, Drives, Part, PortKind, PortLink, Ports, Spread, Transport,
+    Cpu, CpuQueue, Design, DriveKind, Drives, Hosts, Part, PortKind, PortLink, Ports, Spread, Transport,
 };
 use crate::scenario::spelling::nearest;
+use crate::scenario::tree::{Origin, Value};
 
 /// Rates of Fibre Channel by their names, Gb/s (INCITS T11 FC-PI; check L-FC).
 const FIBRE_CHANNEL: [f64; 4] = [8e9, 16e9, 32e9, 64e9];
@@ -24,6 +25,7 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
         return reader.lacks(top, title, String::new(), help);
     };
     let ports = ports(reader, &section);
+    let hosts = hosts(reader, &section);
     let cpu = cpu(reader, &section);
     let fabric = fabric::read(reader, &section);
     // Where the fabric has a mistake, the usual packets stand in, so that parts are checked all the same.
@@ -40,6 +42,7 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
     }
     let design = Design {
         ports: ports?,
+        hosts: hosts?,
         cpu: cpu?,
         fabric: fabric?,
         drives: drives?,
@@ -47,6 +50,7 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
         memory: memory?,
         cache_share: cache_share?,
     };
+    check_hosts(reader, &section, &design);
     check_queues(reader, &section, &design);
     fabric::check(reader, &section, &design);
     layout::check(reader, &section, &design);
@@ -103,8 +107,7 @@ fn port_link(reader: &mut Reader, section: &Section) -> Option<PortLink> {
     }
     if transport == Transport::FibreChannel && !FIBRE_CHANNEL.contains(&rate) {
         let at = reader.place(section, "rate");
-        let title = format!("`{}` is not a rate of fibre-channel", section.path_of("rate"));
-        return reader.report(Diagnostic::at(&at, title, "expected 8, 16, 32 or 64 Gb/s"));
+        return reader.report(not_of_fibre_channel(&at, &section.path_of("rate")));
     }
     Some(PortLink {
         rate_bps: rate,
@@ -114,6 +117,48 @@ fn port_link(reader: &mut Reader, section: &Section) -> Option<PortLink> {
         latency: latency?,
         quantum: quantum?,
     })
+}
+
+fn not_of_fibre_channel(at: &Origin, path: &str) -> Diagnostic {
+    let title = format!("`{path}` is not a rate of fibre-channel");
+    Diagnostic::at(at, title, "expected 8, 16, 32 or 64 Gb/s")
+}
+
+fn hosts(reader: &mut Reader, design: &Section) -> Option<Option<Hosts>> {
+    let Some(section) = reader.table(design, "hosts", "design.hosts")? else { return Some(None) };
+    let count = reader.count(&section, "count");
+    let ports = reader.count(&section, "ports");
+    let rate = reader.value(&section, "rate", values::rate);
+    let queue_depth = reader.optional_count(&section, "queue_depth");
+    Some(Some(Hosts { count: count?, ports: ports?, rate_bps: rate?, queue_depth: queue_depth? }))
+}
+
+/// Hosts speak as the ports do, which must be links.
+fn check_hosts(reader: &mut Reader, section: &Section, design: &Design) {
+    let (Some(hosts), Some(entry)) = (&design.hosts, section.entry("hosts")) else { return };
+    match design.ports.as_ref().map(|ports| &ports.kind) {
+        Some(PortKind::Link(link)) => {
+            if link.transport == Transport::FibreChannel && !FIBRE_CHANNEL.contains(&hosts.rate_bps) {
+                let at = match &entry.node.value {
+                    Value::Table(table) => table.get("rate").map_or(&entry.key_at, |rate| &rate.node.at),
+                    _ => &entry.key_at,
+                };
+                reader.out.push(not_of_fibre_channel(at, "design.hosts.rate"));
+            }
+        }
+        Some(PortKind::Station(_)) => {
+            let title = "hosts need ports with a `rate`: a textbook station speaks no transport".to_owned();
+            let help = "give [design.ports] a `rate` in place of `service`".to_owned();
+            let diagnostic = Diagnostic::at(&entry.key_at, title, "expected links behind the hosts");
+            reader.out.push(diagnostic.help(Some(help)));
+        }
+        None => {
+            let title = "`design.hosts` lead to no ports".to_owned();
+            let help = "add [design.ports], or leave out [design.hosts]".to_owned();
+            let diagnostic = Diagnostic::at(&entry.key_at, title, "expected [design.ports] too");
+            reader.out.push(diagnostic.help(Some(help)));
+        }
+    }
 }
 
 fn cpu(reader: &mut Reader, design: &Section) -> Option<Option<Cpu>> {

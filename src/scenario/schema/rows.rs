@@ -91,6 +91,16 @@ pub const ROWS: &[Row] = &[
     row("design.ports.service", SERVICE, Words("none: give `rate` or `service`"), "{ mean = \"4 us\", shape = \"exponential\" }", "textbook station (Kendall 1953)",
         "Makes a port a single server with this service time, visited once on the way in."),
 
+    table("design.hosts", Kind::Table, "no hosts: machines reach the ports at once", "Hosts that the machines run on, in front of [design.ports]: the same transport and packets, at a rate of their own."),
+    row("design.hosts.count", Kind::Whole(range("1", "10000")), Required, "8", OWN,
+        "Number of hosts; machines of all classes are dealt out to them in turn."),
+    row("design.hosts.ports", Kind::Whole(range("1", "16")), Value("1"), "2", CHOICE,
+        "Ports of a host; its machines are dealt out to them in turn."),
+    row("design.hosts.rate", Kind::Quantity(BitRate, range("10 Mb/s", "1.6 Tb/s"), "Gb/s"), Required, "\"10 Gb/s\"", "IEEE 802.3; INCITS T11 FC-PI",
+        "Nominal rate of a host's port in each direction."),
+    row("design.hosts.queue_depth", Kind::Whole(range("1", "1000000")), Words("no limit"), "128", OWN,
+        "Requests that a host may have outstanding; others wait for a slot before they leave it, and that wait counts."),
+
     table("design.cpu", Kind::Table, "no processor: processing takes no time", "The storage processor."),
     row("design.cpu.cores", Kind::Whole(range("1", "4096")), Required, "16", OWN,
         "Number of cores that serve requests."),
