@@ -10,9 +10,9 @@ use super::draws::Purpose;
 use super::gate::Gate;
 use super::law::exponential;
 use super::model::{Model, Part, Stop};
-use super::route::{Demand, Discipline, GateId, GroupId, Network, Pick, Quantity, Route, Step};
+use super::route::{Demand, GateId, GroupId, Network, Pick, Quantity, Route, Step};
 use super::sources::Sources;
-use super::station::{Chosen, Item, More, Station, Turns, Waiting};
+use super::station::{Item, More, Station, Waiting};
 use super::time::{SimDuration, SimTime};
 use super::token::{DETACHED, NONE, Slab};
 
@@ -80,13 +80,8 @@ impl<M: Model> Kernel<M> {
     pub fn new(network: Arc<Network>, model: M, first: &[(u32, SimTime)], backlog_max: u64) -> Self {
         let mut stations = Vec::with_capacity(network.stations as usize);
         for group in &network.groups {
-            let explicit = || match group.discipline {
-                Discipline::Committed => None,
-                Discipline::Turns { quantum } => Some(More::Turns(Turns::new(quantum.ps(), true))),
-                Discipline::Yields { bound } => Some(More::Turns(Turns::new(bound.ps(), false))),
-                Discipline::Chosen { look } => Some(More::Chosen(Chosen::new(look))),
-            };
-            stations.extend((0..group.members.max(1)).map(|_| Station::new(group.servers, explicit())));
+            let queue = || More::of(group.discipline, group.servers);
+            stations.extend((0..group.members.max(1)).map(|_| Station::new(group.servers, queue())));
         }
         let gates = network.gates.iter().map(|&capacity| Gate::new(capacity)).collect();
         let mut sources = Sources::new();
@@ -211,11 +206,11 @@ impl<M: Model> Kernel<M> {
     #[inline(never)]
     fn turn(&mut self, ops: &[Op], station: u32) {
         let now = self.now.ps();
-        let Some(turns) = self.stations[station as usize].turns() else {
+        if self.stations[station as usize].chosen().is_some() {
             self.chosen_is_done(ops, station);
             return;
-        };
-        let (done, next) = turns.turn(now);
+        }
+        let (done, next) = self.stations[station as usize].turn(now);
         if let Some(at) = next {
             self.calendar.push(SimTime::from_ps(at), STATION | station);
         }
@@ -274,6 +269,7 @@ impl<M: Model> Kernel<M> {
                 }
                 Step::Ask(question) => place.step += self.model.ask(question, place),
                 Step::Skip(steps) => place.step += steps,
+                Step::Back(steps) => place.step = at - steps,
                 Step::Charge { group, pick, demand } => self.charge(token, group, pick, demand),
                 Step::Delay { group, demand } => {
                     if self.delay(token, group, demand) {
@@ -361,7 +357,7 @@ impl<M: Model> Kernel<M> {
     #[inline(never)]
     fn queue(&mut self, station: u32, item: Item) {
         let now = self.now.ps();
-        if let Some(at) = self.stations[station as usize].turns().and_then(|t| t.arrive(now, item)) {
+        if let Some(at) = self.stations[station as usize].arrive(now, item) {
             self.calendar.push(SimTime::from_ps(at), STATION | station);
         }
     }
@@ -468,10 +464,12 @@ impl<M: Model> Kernel<M> {
         }
     }
 
-    fn quantity(&self, token: u32, quantity: Quantity) -> u64 {
+    fn quantity(&mut self, token: u32, quantity: Quantity) -> u64 {
+        let token = &self.slab.tokens[token as usize];
         match quantity {
             Quantity::One => 1,
-            Quantity::Amount => u64::from(self.slab.tokens[token as usize].amount),
+            Quantity::Amount => u64::from(token.amount),
+            Quantity::Asked(question) => self.model.quantity(question, token),
         }
     }
 

@@ -75,6 +75,12 @@ pub trait Model {
         0
     }
 
+    /// The amount of `Quantity::Asked(question)`.
+    fn quantity(&mut self, question: u16, token: &Token<Self::Body>) -> u64 {
+        let _ = (question, token);
+        0
+    }
+
     /// Cuts the token in fragments: at least one, at most 65,535.
     fn fork(&mut self, question: u32, token: &Token<Self::Body>, parts: &mut Vec<Part<Self::Body>>) {
         let _ = (question, token, parts);

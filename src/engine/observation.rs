@@ -2,7 +2,7 @@
 
 use super::kernel::{Kernel, STATION};
 use super::model::Model;
-use super::station::{Counts, More};
+use super::station::Counts;
 use super::time::SimTime;
 use super::token::NONE;
 
@@ -56,18 +56,11 @@ impl<M: Model> Kernel<M> {
                 let spent = station.counts.booked - self.charged[number];
                 promised = promised.wrapping_add(station.counts.wait.get() as u64).wrapping_add(spent);
                 events = events.wrapping_add(by_events[number]);
-                if let Some(More::Turns(turns)) = station.more.as_deref() {
+                if let Some(queue) = station.more.as_deref() {
                     // Their wait is not known yet: count them up to now, and no service beyond.
-                    for item in turns.items().filter(|i| i.token != NONE) {
+                    for item in queue.items().filter(|i| i.token != NONE) {
                         let so_far = self.now.ps() - item.entered;
                         promised = promised.wrapping_add(so_far).wrapping_sub(item.service);
-                        events = events.wrapping_add(self.now.ps());
-                    }
-                }
-                if let Some(More::Chosen(chosen)) = station.more.as_deref() {
-                    for (entered, service) in chosen.present() {
-                        let so_far = self.now.ps() - entered;
-                        promised = promised.wrapping_add(so_far).wrapping_sub(service);
                         events = events.wrapping_add(self.now.ps());
                     }
                 }

@@ -75,6 +75,9 @@ pub enum Discipline {
         /// Items of a level that are looked at, at least 1; 1 is first come, first served.
         look: u32,
     },
+    /// Any number of servers and an explicit queue: the lower level first, first come, first served within
+    /// a level; a service that has begun is finished.
+    Ranked,
 }
 
 /// Handle of a group, for building steps.
@@ -126,6 +129,8 @@ pub enum Quantity {
     One,
     /// The token's amount.
     Amount,
+    /// Asks the model (`Model::quantity`).
+    Asked(u16),
 }
 
 /// One step of a route.
@@ -180,6 +185,8 @@ pub enum Step {
     Ask(u32),
     /// Leave out so many steps.
     Skip(u32),
+    /// Go on with the step so many before this one.
+    Back(u32),
     /// Draw a member slot uniformly below `count`.
     Choose {
         /// Slot.
@@ -233,10 +240,8 @@ impl Network {
         discipline: Discipline,
     ) -> GroupId {
         assert!(members > 0 && servers > 0, "{name}: a group needs members and servers");
-        assert!(
-            discipline == Discipline::Committed || servers == 1,
-            "{name}: a station that serves in turns has one server"
-        );
+        let takes_many = matches!(discipline, Discipline::Committed | Discipline::Ranked);
+        assert!(takes_many || servers == 1, "{name}: a station that serves in turns has one server");
         let first = self.stations;
         self.stations += members;
         self.push_group(Group {

@@ -5,9 +5,15 @@
 //! Wolfowitz 1955). A station that serves in *turns* keeps an explicit queue, and so does one whose next item
 //! the model *chooses*.
 
+mod chosen;
+mod ranked;
+
 use std::collections::VecDeque;
 
+use super::route::Discipline;
 use super::time::SimTime;
+pub(super) use chosen::{Chosen, Waiting};
+pub(super) use ranked::Ranked;
 
 /// One station: a cache line, and more only where it has several servers or takes turns.
 #[derive(Debug)]
@@ -64,6 +70,31 @@ pub(super) enum More {
     Several(Box<[u64]>),
     Turns(Turns),
     Chosen(Chosen),
+    Ranked(Ranked),
+}
+
+impl More {
+    /// The explicit queue of a discipline, if it has one.
+    pub fn of(discipline: Discipline, servers: u32) -> Option<More> {
+        match discipline {
+            Discipline::Committed => None,
+            Discipline::Turns { quantum } => Some(More::Turns(Turns::new(quantum.ps(), true))),
+            Discipline::Yields { bound } => Some(More::Turns(Turns::new(bound.ps(), false))),
+            Discipline::Ranked => Some(More::Ranked(Ranked::new(servers))),
+            Discipline::Chosen { look } => Some(More::Chosen(Chosen::new(look))),
+        }
+    }
+
+    /// Items of an explicit queue, and when each of them came and what service it is promised: none if it
+    /// waits to be chosen.
+    pub fn items(&self) -> Box<dyn Iterator<Item = Item> + '_> {
+        match self {
+            More::Several(_) => Box::new(std::iter::empty()),
+            More::Turns(turns) => Box::new(turns.items().copied()),
+            More::Ranked(ranked) => Box::new(ranked.items().copied()),
+            More::Chosen(chosen) => Box::new(chosen.items()),
+        }
+    }
 }
 
 /// An explicit queue of two levels, served in turns of at most a quantum.
@@ -76,26 +107,6 @@ pub(super) struct Turns {
     serving: Option<Item>,
     /// When the present turn began.
     since: u64,
-}
-
-/// An explicit queue of two levels whose next item is chosen.
-#[derive(Debug)]
-pub(super) struct Chosen {
-    look: usize,
-    waiting: [VecDeque<Waiting>; 2],
-    pub serving: Option<Item>,
-    /// When the present service began.
-    since: u64,
-}
-
-/// A token that waits for a service not yet known.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Waiting {
-    pub token: u32,
-    pub group: u16,
-    pub level: u8,
-    pub demand: u32,
-    pub entered: u64,
 }
 
 /// A token in an explicit queue.
@@ -130,9 +141,9 @@ fn replace_earliest(heap: &mut [u64], time: u64) {
 }
 
 impl Station {
-    pub fn new(servers: u32, explicit: Option<More>) -> Self {
-        let more = match (explicit, servers) {
-            (Some(explicit), _) => Some(explicit),
+    pub fn new(servers: u32, queue: Option<More>) -> Self {
+        let more = match (queue, servers) {
+            (Some(queue), _) => Some(queue),
             (None, 0 | 1) => None,
             (None, n) => {
                 let mut heap = vec![0; n as usize];
@@ -163,11 +174,22 @@ impl Station {
         Some((start, start + service))
     }
 
-    /// The explicit queue, if it has one.
-    pub fn turns(&mut self) -> Option<&mut Turns> {
+    /// An item comes to an explicit queue; if it begins at once, when the next event there is due.
+    pub fn arrive(&mut self, now: u64, item: Item) -> Option<u64> {
+        match self.more.as_deref_mut()? {
+            More::Turns(turns) => turns.arrive(now, item),
+            More::Ranked(ranked) => ranked.arrive(now, item),
+            // Whoever waits to be chosen has no service yet: `Kernel::line_up`.
+            More::Several(_) | More::Chosen(_) => None,
+        }
+    }
+
+    /// An event of an explicit queue: (the item if one is done, when the next event is due).
+    pub fn turn(&mut self, now: u64) -> (Option<Item>, Option<u64>) {
         match self.more.as_deref_mut() {
-            Some(More::Turns(turns)) => Some(turns),
-            _ => None,
+            Some(More::Turns(turns)) => turns.turn(now),
+            Some(More::Ranked(ranked)) => ranked.turn(now),
+            _ => (None, None),
         }
     }
 
@@ -193,47 +215,9 @@ impl Station {
                 waiting + serving
             }
             // Nothing is promised to those who wait.
-            Some(More::Chosen(chosen)) => {
-                chosen.serving.map_or(0, |i| i.service.saturating_sub(now - chosen.since))
-            }
+            Some(More::Chosen(chosen)) => chosen.residual(now),
+            Some(More::Ranked(ranked)) => ranked.residual(now),
         }
-    }
-}
-
-impl Chosen {
-    pub fn new(look: u32) -> Self {
-        let waiting = [VecDeque::new(), VecDeque::new()];
-        Chosen { look: look.max(1) as usize, waiting, serving: None, since: 0 }
-    }
-
-    /// A token comes.
-    pub fn arrive(&mut self, waiting: Waiting) {
-        self.waiting[usize::from(waiting.level)].push_back(waiting);
-    }
-
-    /// Takes what is served next: of the lowest level with anyone, the lowest rank of those looked at.
-    pub fn take(&mut self, mut rank: impl FnMut(&Waiting) -> u64) -> Option<Waiting> {
-        let level = self.waiting.iter_mut().find(|level| !level.is_empty())?;
-        if self.look == 1 {
-            return level.pop_front();
-        }
-        // Of equal ranks the first is kept.
-        let best = (0..level.len().min(self.look)).min_by_key(|at| rank(&level[*at]))?;
-        level.remove(best)
-    }
-
-    /// Begins to serve; when it is done.
-    pub fn begin(&mut self, now: u64, waiting: Waiting, service: u64) -> u64 {
-        let Waiting { token, group, level, entered, .. } = waiting;
-        self.since = now;
-        self.serving = Some(Item { token, group, level, entered, service, remaining: service });
-        now + service
-    }
-
-    /// When each of those present came, and the service promised to it: none to those who wait.
-    pub fn present(&self) -> impl Iterator<Item = (u64, u64)> {
-        let waiting = self.waiting.iter().flatten().map(|waiting| (waiting.entered, 0));
-        waiting.chain(self.serving.iter().map(|item| (item.entered, item.service)))
     }
 }
 
@@ -324,21 +308,6 @@ mod tests {
     #[test]
     fn a_station_is_one_cache_line() {
         assert_eq!(size_of::<Station>(), 64);
-    }
-
-    #[test]
-    fn the_lowest_rank_among_those_that_came_first_is_chosen() {
-        let waiting = |token, level| Waiting { token, group: 0, level, demand: 0, entered: 0 };
-        let order = |look: u32, ranks: &[u64]| {
-            let mut chosen = Chosen::new(look);
-            chosen.arrive(waiting(99, 1));
-            (0..ranks.len() as u32).for_each(|token| chosen.arrive(waiting(token, 0)));
-            let rank = |w: &Waiting| ranks.get(w.token as usize).copied().unwrap_or(0);
-            std::iter::from_fn(|| chosen.take(rank)).map(|w| w.token).collect::<Vec<_>>()
-        };
-        assert_eq!(order(1, &[3, 1, 2]), [0, 1, 2, 99], "first come, first served; the higher level last");
-        assert_eq!(order(32, &[3, 1, 1, 2]), [1, 2, 3, 0, 99], "of equal ranks the first to come");
-        assert_eq!(order(2, &[5, 4, 0, 1]), [1, 2, 3, 0, 99], "no further than two");
     }
 
     fn item(token: u32, level: u8, service: u64) -> Item {

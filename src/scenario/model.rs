@@ -55,6 +55,17 @@ pub struct RunPlan {
     pub replications: u32,
     /// Requests in the system past which a replication is given up as saturated.
     pub backlog_max: u64,
+    /// Whether drives and layout have been in use, or are new.
+    pub start: Start,
+}
+
+/// State of the drives at the start.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Start {
+    /// In use long enough to clean as they always will.
+    Steady,
+    /// New: nothing is cleaned yet.
+    Fresh,
 }
 
 /// `[design]`: every component is optional; one that is left out is infinitely fast.
@@ -72,10 +83,94 @@ pub struct Design {
     pub drives: Option<Drives>,
     /// How addresses map to drives.
     pub layout: Layout,
-    /// Memory of the design, bytes.
-    pub memory: Option<u64>,
-    /// Share of the memory that caches reads; none without a cache.
-    pub cache_share: Option<f64>,
+    /// Controllers; one if absent.
+    pub controllers: Option<Controllers>,
+    /// Memory of a controller.
+    pub memory: Option<Memory>,
+    /// Read cache.
+    pub cache: Option<CacheKeys>,
+    /// Write log.
+    pub log: Option<LogKeys>,
+    /// Compression and deduplication.
+    pub reduction: Option<Reduction>,
+}
+
+impl Design {
+    /// Number of controllers.
+    pub fn controllers_count(&self) -> u32 {
+        self.controllers.as_ref().map_or(1, |c| c.count)
+    }
+}
+
+/// `[design.controllers]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Controllers {
+    /// One or two.
+    pub count: u32,
+    /// Whether both take requests; if not, the second holds copies alone.
+    pub both_active: bool,
+    /// The link between two: its interface, and the time to cross it.
+    pub partner: Option<(Interface, SimDuration)>,
+    /// How long requests of a lost controller stall.
+    pub failover: SimDuration,
+}
+
+/// `[design.memory]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Memory {
+    /// Bytes of a controller.
+    pub size: u64,
+    /// Bytes per second; never in the way if absent.
+    pub bandwidth: Option<f64>,
+    /// Crossings of a byte received, reduced and sent.
+    pub passes: [f64; 3],
+}
+
+/// `[design.cache]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CacheKeys {
+    /// Share of the memory that is left.
+    pub share: f64,
+    /// Whether it holds blocks as they are stored.
+    pub holds_stored: bool,
+    /// Bytes read ahead of a stream; 0 for none.
+    pub prefetch: u64,
+}
+
+/// `[design.log]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LogKeys {
+    /// Bytes of a controller.
+    pub size: u64,
+    /// Bytes per second.
+    pub rate: f64,
+    /// Time of a commit beside the transfer.
+    pub latency: SimDuration,
+    /// Fill at which writes wait, above 0 to 1.
+    pub high_water: f64,
+    /// Whether it takes room in the memory.
+    pub is_in_memory: bool,
+    /// Most stripes being destaged at once.
+    pub destage: u32,
+}
+
+/// `[design.reduction]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reduction {
+    /// Bytes of a block.
+    pub block: u64,
+    /// Whether blocks are compressed.
+    pub compress: bool,
+    /// Whether equal blocks are stored once.
+    pub deduplicate: bool,
+    /// Whether plain blocks are stored first and reduced by a later pass.
+    pub after: bool,
+    /// Bytes of an entry of the fingerprint index.
+    pub index_entry: u64,
+    /// Bytes of an entry of the block map.
+    pub map_entry: u64,
+    /// A stored block is a whole number of these, bytes.
+    pub sector: u64,
 }
 
 /// `[design.hosts]`: what the machines run on.
@@ -167,6 +262,30 @@ pub struct Cpu {
     pub parity: Option<f64>,
     /// Bytes per second that one core takes in to give back lost data; no time if absent.
     pub reconstruct: Option<f64>,
+    /// Bytes per second of a checksum; no time if absent.
+    pub checksum: Option<f64>,
+    /// Bytes per second that one core compresses.
+    pub compress: f64,
+    /// Bytes per second, counted after decompressing.
+    pub decompress: f64,
+    /// Bytes per second of a fingerprint.
+    pub fingerprint: f64,
+    /// Hardware threads of a core.
+    pub threads: u32,
+    /// What all of them get done relative to one.
+    pub thread_gain: f64,
+}
+
+impl Cpu {
+    /// Servers: threads of all cores.
+    pub fn servers(&self) -> u32 {
+        self.cores * self.threads
+    }
+
+    /// Factor on every time, for threads share a core.
+    pub fn slowdown(&self) -> f64 {
+        f64::from(self.threads) / self.thread_gain
+    }
 }
 
 /// How requests wait for cores.
@@ -338,12 +457,25 @@ pub struct Layout {
     pub chunk: u64,
     /// What a lost drive is made good from; nothing if absent.
     pub protection: Option<Protection>,
+    /// How full stripes are made room for, where writes do not go in place.
+    pub append: Option<Append>,
 }
 
 impl Default for Layout {
     fn default() -> Self {
-        Layout { chunk: 64 << 10, protection: None }
+        Layout { chunk: 64 << 10, protection: None, append: None }
     }
+}
+
+/// A log-structured layout.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Append {
+    /// Share of the usable space that is kept free.
+    pub reserve: f64,
+    /// Bytes of a drive that are freed together; whole erase stripes if absent.
+    pub segment: Option<u64>,
+    /// Whether data of unlike popularity goes to stripes of its own.
+    pub separate: bool,
 }
 
 /// Copies or parity, written in place.
@@ -395,6 +527,21 @@ pub struct Class {
     pub extent: u64,
     /// Random addresses are multiples of this many bytes.
     pub align: u64,
+    /// How its blocks reduce.
+    pub reduces: Reduces,
+}
+
+/// How the blocks of a class reduce.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reduces {
+    /// Mean size ÷ compressed size, at least 1.
+    pub compress: f64,
+    /// Spread of the stored share round its mean, 0 to 1.
+    pub spread: f64,
+    /// Share of blocks written that are stored already.
+    pub duplicate: f64,
+    /// Share of blocks at rest that need no room of their own.
+    pub duplicate_stored: f64,
 }
 
 /// What a machine asks for.

@@ -16,6 +16,7 @@ mod reader;
 mod run;
 mod shares;
 mod values;
+mod writeback;
 
 use std::path::Path;
 

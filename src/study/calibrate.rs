@@ -10,7 +10,7 @@ use std::sync::{Arc, Mutex};
 
 use crate::engine::SimDuration;
 use crate::scenario::{Design, DriveKind, Drives, Load, Part, Scenario, parse};
-use crate::system::{DriveModel, Plan, Refusal, Solved, max_payload};
+use crate::system::{DriveModel, Plan, Refusal, Solved, Unfit, max_payload};
 
 use super::replication::Replication;
 use super::setting::Setting;
@@ -161,7 +161,11 @@ impl<'a> Alone<'a> {
     fn rate(&self, units: u32, command: SimDuration) -> Result<f64, Refusal> {
         let interrupted = AtomicBool::new(false);
         let solved = Solved { units, command };
-        let plan = Plan::compile(&self.scenario, Some(solved))?;
+        let plan = Plan::compile(&self.scenario, Some(solved)).map_err(|unfit| match unfit {
+            Unfit::Drive(refusal) => refusal,
+            // Without a log-structured layout there is nothing to be full.
+            Unfit::Full { .. } => Refusal { key: "capacity", why: "holds no data".into() },
+        })?;
         let setting = Setting {
             scenario: &self.scenario,
             plan: Arc::new(plan),

@@ -155,6 +155,10 @@ impl Model for Scene {
         self.path.ask(question, token)
     }
 
+    fn quantity(&mut self, question: u16, token: &StorageToken) -> u64 {
+        self.path.quantity(question, token)
+    }
+
     fn fork(&mut self, question: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
         self.path.fork(question, token, parts);
     }

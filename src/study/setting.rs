@@ -6,7 +6,7 @@ use std::sync::atomic::AtomicBool;
 use crate::engine::SimDuration;
 use crate::measure::{Drift, Latencies};
 use crate::scenario::{Class, DriveKind, Drives, Fault, Load, Objective, Over, Rebuilding, Scenario};
-use crate::system::{Plan, Refusal};
+use crate::system::{Plan, Refusal, Unfit};
 use crate::traffic::{Trace, TraceError, sources_needed};
 
 use super::calibrate::calibrate;
@@ -34,6 +34,8 @@ pub enum StudyError {
     TooManySources(u64),
     /// The ratings of the drives' part contradict each other: its name, the key to blame, and why.
     Part(String, &'static str, String),
+    /// The data does not fit a log-structured layout: live bytes, and the room for them.
+    Full(f64, f64),
 }
 
 impl StudyError {
@@ -55,6 +57,12 @@ impl std::fmt::Display for StudyError {
                 "`parts.{name}.{key}`: {why}\n  help: compare the figures of the part with its datasheet; \
                  `forebay explain parts.NAME.{key}` says what is meant"
             ),
+            StudyError::Full(live, room) => write!(
+                f,
+                "the data does not fit: {:.2} TB as it is stored, in {:.2} TB of usable space less                  `design.layout.reserve`\n  help: more or larger drives, fewer machines, or a smaller `capacity`",
+                live / 1e12,
+                room / 1e12
+            ),
             StudyError::TooManySources(count) => write!(
                 f,
                 "the classes need {count} independent sources of requests, more than can be numbered\n  \
@@ -72,7 +80,10 @@ impl<'a> Setting<'a> {
             return Err(StudyError::TooManySources(sources));
         }
         let solved = calibrate(&scenario.design).map_err(|why| StudyError::part(scenario, why))?;
-        let plan = Plan::compile(scenario, solved).map_err(|why| StudyError::part(scenario, why))?;
+        let plan = Plan::compile(scenario, solved).map_err(|unfit| match unfit {
+            Unfit::Drive(why) => StudyError::part(scenario, why),
+            Unfit::Full { live, room } => StudyError::Full(live, room),
+        })?;
         let plan = Arc::new(plan);
         Ok(Setting { scenario, plan, traces: load_traces(scenario)?, scale: 1.0, interrupted })
     }

@@ -5,14 +5,17 @@ use std::sync::Arc;
 use crate::engine::{Arrival, Key, Part, Purpose, SimDuration, SimTime};
 use crate::scenario::Operation;
 
-use super::body::{BACKGROUND, Body, DRIVE, StorageToken, UNIT};
+use super::body::{BACKGROUND, Body, DRIVE, PORT, StorageToken, UNIT};
 use super::demand::{Ask, question};
+use super::destage::Destage;
 use super::drive::Flash;
 use super::hosts::Hosts;
+use super::log;
 use super::plan::Plan;
 use super::protected::Protected;
 
 const UNIT_DRAW: Purpose = Purpose::named("unit");
+const MAP_DRAW: Purpose = Purpose::named("block map");
 
 /// The answers that a plan gives while it runs, and the bytes it has seen (one per replication).
 pub struct Path {
@@ -23,6 +26,10 @@ pub struct Path {
     pub fragments: [u64; 2],
     /// What protection has done.
     pub protected: Protected,
+    /// What is on its way from the log to the drives.
+    pub destage: Destage,
+    /// Bytes read ahead of streams.
+    pub prefetched: u64,
     flash: Flash,
 }
 
@@ -31,7 +38,13 @@ impl Path {
     pub fn new(plan: Arc<Plan>, key: Key) -> Self {
         let flash = Flash::new(plan.drives, plan.drive.as_ref());
         let protected = plan.protected(key);
-        Path { plan, cut: [0; 2], fragments: [0; 2], protected, flash }
+        let destage = Destage::new(&plan, key.named("destage"));
+        Path { plan, cut: [0; 2], fragments: [0; 2], protected, destage, prefetched: 0, flash }
+    }
+
+    /// Bytes of flash programmed, and of these by the drives' own cleaners.
+    pub fn flash(&self) -> [u64; 2] {
+        [self.flash.programmed, self.flash.cleaned]
     }
 
     /// The arrival of background work, if this is a source of it.
@@ -72,6 +85,9 @@ impl Path {
             question::LINK_UP => plan.drive.as_ref().map_or(0, |d| d.link(drive, true)),
             question::LINK_DOWN => plan.drive.as_ref().map_or(0, |d| d.link(drive, false)),
             question::UNIT => plan.drive.as_ref().map_or(0, |d| drive * d.units + token.members[UNIT]),
+            question::CONTROLLER => plan.partners.owner(token.body.machine()),
+            question::FROM_PARTNER => 1 - plan.partners.owner(token.body.machine()),
+            question::LOG_OF_PART => drive,
             question::HOST | question::HOST_PORT => {
                 let (class, machine) = (token.class, token.body.machine());
                 let place = |h: &Hosts| {
@@ -81,6 +97,11 @@ impl Path {
             }
             _ => token.body.machine(),
         }
+    }
+
+    /// The amount of an asked quantity.
+    pub fn quantity(&self, asked: u16, token: &StorageToken) -> u64 {
+        if asked == question::LOG_ROOM { log::room(token) } else { self.destage.overwritten }
     }
 
     /// How many steps a token leaves out.
@@ -93,18 +114,30 @@ impl Path {
                 if waits { 0 } else { plan.ready_steps }
             }
             question::CACHED => {
-                let hits = plan.cache.as_ref().is_some_and(|cache| cache.hits(token));
+                let hits = self.destage.dirty.holds(token)
+                    || plan.cache.as_ref().is_some_and(|cache| cache.hits(token));
                 if hits { plan.cached_steps } else { 0 }
-            }
-            question::PLAN_READ | question::PLAN_WRITE | question::NEXT_ROUND | question::NOTHING_CODED => {
-                self.protected.ask(plan, asked, token)
             }
             question::WAY_DOWN | question::WAY_UP => {
                 let up = asked == question::WAY_UP;
                 plan.fabric.as_ref().map_or(0, |f| f.skip(token.members[DRIVE], up))
             }
+            question::PLAN_READ
+            | question::PLAN_WRITE
+            | question::PLAN_STRIPE
+            | question::NEXT_ROUND
+            | question::NOTHING_CODED => self.protected.ask(plan, &self.destage, asked, token),
             question::AT_DRIVE_READ => self.at_drive(Operation::Read, token),
             question::AT_DRIVE_WRITE => self.at_drive(Operation::Write, token),
+            question::AT_OWNER => {
+                let crosses = plan.partners.crosses(token.members[PORT], token.body.machine());
+                if crosses { 0 } else { 2 }
+            }
+            question::AT_HOME => {
+                let is_home = token.members[DRIVE] == plan.partners.owner(token.body.machine());
+                if is_home { 2 } else { 0 }
+            }
+            question::BOTH_LOGS..=question::MAP_READ => self.ask_behind(asked, token),
             _ => {
                 let Some(drive) = &plan.drive else { return 1 };
                 let at = token.members[DRIVE];
@@ -112,7 +145,9 @@ impl Path {
                     // One page skips the fork and the skip behind it.
                     question::ONE_PAGE => return if drive.pages(token.amount) > 1 { 0 } else { 2 },
                     question::PROGRAM_IS_FULL => {
-                        !self.flash.gather(drive, at, token.amount, token.body.is_sequential())
+                        let suits = plan.stripes.as_ref().map(|stripes| stripes.suits_drives);
+                        let large = suits.unwrap_or(token.body.is_sequential());
+                        !self.flash.gather(drive, at, token.amount, large)
                     }
                     question::CLEANER_READS => !self.flash.has_reads(drive, at),
                     _ => !self.flash.has_moves(drive, at),
@@ -122,32 +157,109 @@ impl Path {
         }
     }
 
+    /// The questions of what goes on between the processor and the drives.
+    fn ask_behind(&mut self, asked: u32, token: &mut StorageToken) -> u32 {
+        let (plan, destage) = (&*self.plan, &mut self.destage);
+        // Whether the one step behind the question is taken (a skip, mostly), or left out.
+        let leaves_out = match asked {
+            question::COMMITTED => {
+                destage.overwritten = destage.dirty.commit(token);
+                false
+            }
+            question::DESTAGE_IS_DUE => !destage.is_due(plan),
+            question::TAKE => destage.take(plan, token, false),
+            question::TAKE_NEXT => !destage.take(plan, token, true),
+            question::READS_FIRST => !destage.reads_first(token),
+            question::HAS_WORK => !destage.has_work(token),
+            question::STORES => destage.stores(token),
+            question::CLEANS => destage.cleans(plan, token),
+            question::RELEASED => {
+                destage.released(token);
+                false
+            }
+            question::BEGIN_PASS => {
+                destage.begin_pass(token);
+                false
+            }
+            question::PASS_FILLS => destage.pass_fills(plan, token),
+            question::DONE => {
+                destage.done(token);
+                false
+            }
+            question::BEGIN_WRITE => {
+                destage.begin_write(plan, token);
+                false
+            }
+            question::CLEANING_IS_DUE => !destage.cleaning_is_due(plan),
+            question::BEGIN_CLEANING => {
+                destage.begin_cleaning(plan, token);
+                false
+            }
+            question::PREFETCHES => {
+                plan.cache.as_ref().is_none_or(|cache| cache.reads_ahead(token).is_none())
+            }
+            question::BEGIN_PREFETCH => {
+                self.begin_prefetch(token);
+                false
+            }
+            // Of the block map.
+            _ => token.key.draws(MAP_DRAW).unit() >= plan.shares.map_misses[usize::from(token.class)],
+        };
+        u32::from(leaves_out)
+    }
+
+    /// The token, a copy of a read's, reads what lies behind it.
+    fn begin_prefetch(&mut self, token: &mut StorageToken) {
+        let ahead = self.plan.cache.as_ref().and_then(|cache| cache.reads_ahead(token)).unwrap_or(0);
+        token.key = token.key.named("ahead");
+        token.body.address += u64::from(token.amount);
+        token.amount = ahead as u32;
+        self.prefetched += ahead;
+    }
+
     /// Cuts a request at chunk edges, or a fragment at pages; or hands out a drive's own work.
     pub fn fork(&mut self, asked: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
         match asked {
             question::FRAGMENTS => self.cut_at_chunks(token, parts),
             question::READS | question::WRITES => self.fork_round(asked, token, parts),
             question::PAGES => self.cut_at_pages(token, parts),
+            question::WORK => self.destage.work_parts(token, parts),
+            question::MAP_READ => self.protected.look_up(&self.plan, token, parts),
+            question::BOTH_LOGS => parts.extend([0, 1].map(|log| {
+                let mut members = token.members;
+                members[DRIVE] = log;
+                Part { amount: token.amount, members, body: token.body }
+            })),
             _ => self.drive_work(asked, token, parts),
         }
     }
 
     fn cut_at_chunks(&mut self, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
-        if let Some(layout) = &self.plan.layout {
-            layout.cut(token, parts);
-        }
         let operation = token.body.operation() as usize;
-        self.cut[operation] += u64::from(token.amount);
+        if let Some(layout) = &self.plan.layout {
+            if token.body.is_job() {
+                let mut run = *token;
+                for &(address, bytes) in self.destage.runs(token) {
+                    (run.body.address, run.amount) = (address, bytes as u32);
+                    layout.cut(&run, parts);
+                    self.cut[operation] += bytes;
+                }
+            } else {
+                layout.cut(token, parts);
+                self.cut[operation] += u64::from(token.amount);
+            }
+        }
         self.fragments[operation] += parts.iter().map(|p| u64::from(p.amount)).sum::<u64>();
     }
 
     /// A round of a request to protected data; the request itself counts once, in the round it is about.
     fn fork_round(&mut self, asked: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
         let operation = token.body.operation();
-        if !token.body.is_background() && (asked == question::WRITES) == (operation == Operation::Write) {
+        let counts = !token.body.is_background() && self.plan.stripes.is_none();
+        if counts && (asked == question::WRITES) == (operation == Operation::Write) {
             self.cut[operation as usize] += u64::from(token.amount);
         }
-        self.protected.fork(&self.plan, asked, token, parts);
+        self.protected.fork(&self.plan, &self.destage, asked, token, parts);
     }
 
     /// A fragment is at its drive: counts its bytes.

@@ -132,13 +132,19 @@ pub(super) fn link_discipline(link: &PortLink, largest: u64) -> Discipline {
 }
 
 impl PortSteps {
-    /// Adds the ports, and the hosts in front of them, to the network. `largest` is the largest request, which
-    /// decides whether transfers have to take turns.
-    pub fn add(network: &mut Network, ports: Option<&Ports>, hosts: Option<&Hosts>, largest: u64) -> Self {
+    /// Adds the `count` ports of all controllers to the network, and the hosts in front of them. `largest` is the
+    /// largest request, which decides whether transfers have to take turns.
+    pub fn add(
+        network: &mut Network,
+        ports: Option<&Ports>,
+        count: u32,
+        hosts: Option<&Hosts>,
+        largest: u64,
+    ) -> Self {
         let Some(ports) = ports else { return PortSteps::None };
         match &ports.kind {
             PortKind::Station(law) => PortSteps::Station {
-                group: network.group("ports", "port", ports.count, 1, Discipline::Committed),
+                group: network.group("ports", "port", count, 1, Discipline::Committed),
                 demand: network.demand(Demand::Drawn(law.clone(), Purpose::named("ports"))),
             },
             PortKind::Link(link) => {
@@ -146,8 +152,8 @@ impl PortSteps {
                 let discipline = link_discipline(link, largest);
                 PortSteps::Link {
                     hosts,
-                    rx: network.group("ports.rx", "port", ports.count, 1, discipline),
-                    tx: network.group("ports.tx", "port", ports.count, 1, discipline),
+                    rx: network.group("ports.rx", "port", count, 1, discipline),
+                    tx: network.group("ports.tx", "port", count, 1, discipline),
                     latency: network.delay("ports.latency"),
                     delay: network
                         .demand(Demand::Drawn(Law::new(link.latency, Shape::Fixed), Purpose::named("hop"))),

@@ -8,10 +8,12 @@ use crate::scenario::{Fault, Operation};
 
 use super::body::{BACKGROUND, Body, PORT, StorageToken, UNIT};
 use super::demand::question;
-use super::layout::{Planner, Request, fragments};
+use super::destage::Destage;
+use super::layout::{Planner, Request, Stored, fragments};
 use super::plan::Plan;
 
 const COPY: Purpose = Purpose::named("copy");
+const MAP: Purpose = Purpose::named("map entry");
 /// Number of the key of a token's second round: fragments have smaller ones.
 const NEXT_ROUND: u64 = 1 << 32;
 /// Stripes looked at for one whose spare room is not lost too.
@@ -21,8 +23,8 @@ const TRIES: u64 = 10_000;
 #[derive(Clone, Debug, Default)]
 pub struct Protected {
     planner: Planner,
-    /// Whose plan the planner holds: a round follows the question about it at once.
-    planned_for: Option<Key>,
+    /// Whose plan the planner holds, and of which round: that follows the question about it at once.
+    planned_for: Option<(Key, bool)>,
     /// Bytes that requests cover, stripe by stripe, by the request's operation.
     pub touched: [u64; 2],
     /// Bytes of drive reads and writes, by the arithmetic of the plans.
@@ -102,7 +104,7 @@ impl Protected {
         stream.started += 1;
         let number = stream.next - 1;
         let key = stream.key.numbered(number);
-        self.planned_for = Some(key);
+        self.planned_for = Some((key, false));
         let mut members = [0; 3];
         members[PORT] = (number % plan.ports()) as u32;
         members[UNIT] = coded(&self.planner);
@@ -118,15 +120,20 @@ impl Protected {
     }
 
     /// How many steps a token leaves out.
-    pub fn ask(&mut self, plan: &Plan, asked: u32, token: &mut StorageToken) -> u32 {
+    pub fn ask(&mut self, plan: &Plan, destage: &Destage, asked: u32, token: &mut StorageToken) -> u32 {
         match asked {
             question::PLAN_READ => {
-                self.plan(plan, token);
+                self.plan(plan, destage, token, false);
+                token.members[UNIT] = coded(&self.planner);
+                0
+            }
+            question::PLAN_STRIPE => {
+                self.plan(plan, destage, token, true);
                 token.members[UNIT] = coded(&self.planner);
                 0
             }
             question::PLAN_WRITE => {
-                self.plan(plan, token);
+                self.plan(plan, destage, token, true);
                 token.members[UNIT] = coded(&self.planner);
                 if self.planner.reads.is_empty() { 2 } else { 0 }
             }
@@ -139,45 +146,73 @@ impl Protected {
     }
 
     /// Cuts a round.
-    pub fn fork(&mut self, plan: &Plan, asked: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
-        self.plan(plan, token);
+    pub fn fork(
+        &mut self,
+        plan: &Plan,
+        destage: &Destage,
+        asked: u32,
+        token: &StorageToken,
+        parts: &mut Vec<Part<Body>>,
+    ) {
         let drives = if asked == question::READS { Operation::Read } else { Operation::Write };
+        self.plan(plan, destage, token, drives == Operation::Write);
         let (sums, operation) = (self.planner.sums, token.body.operation());
         let (pieces, bytes) = match drives {
             Operation::Read => (&self.planner.reads, sums.read),
             Operation::Write => (&self.planner.writes, sums.written),
         };
         self.planned[drives as usize] += bytes;
-        if operation == drives && !token.body.is_background() {
+        if operation == drives && !token.body.is_background() && plan.stripes.is_none() {
             self.touched[operation as usize] += sums.touched;
         }
         fragments(pieces, token, parts);
     }
 
+    /// The drive read of an entry of the block map, which lies anywhere.
+    pub fn look_up(&mut self, plan: &Plan, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
+        let (Some(layout), Some(placement), Some(stripes)) = (&plan.layout, plan.placement(), &plan.stripes)
+        else {
+            return;
+        };
+        let (stripe, chunk) = stripes.place(token.key, token.key.draws(MAP).bits());
+        let entry = Stored { stripe, chunk, offset: 0, bytes: 4096 };
+        self.planned_for = None;
+        self.planner.begin(layout);
+        self.planner.read_stored(placement, &entry, token.key.draws(COPY).bits());
+        self.planned[Operation::Read as usize] += self.planner.sums.read;
+        fragments(&self.planner.reads, token, parts);
+    }
+
     /// A fragment is at its drive.
     pub fn at_drive(&mut self, operation: Operation, token: &StorageToken) {
-        if token.body.is_background() {
+        if token.body.is_rebuild() {
             self.rebuilt[operation as usize] += u64::from(token.amount);
         }
     }
 
-    fn plan(&mut self, plan: &Plan, token: &StorageToken) {
-        if self.planned_for.replace(token.key) == Some(token.key) {
+    fn plan(&mut self, plan: &Plan, destage: &Destage, token: &StorageToken, writes: bool) {
+        // In place one plan holds both rounds; a full stripe is another matter than what is read for it.
+        let round = (token.key, writes && plan.stripes.is_some());
+        if self.planned_for.replace(round) == Some(round) {
             return;
         }
         let (Some(layout), Some(placement)) = (&plan.layout, plan.placement()) else { return };
-        if token.body.is_background() {
+        let operation = token.body.operation();
+        if token.body.is_rebuild() {
             self.planner.plan_rebuild(layout, placement, token.body.address);
             return;
         }
-        let request = Request {
-            operation: token.body.operation(),
-            class: token.class,
-            machine: token.body.machine(),
-            address: token.body.address,
-            bytes: u64::from(token.amount),
-            copy: token.key.draws(COPY).bits(),
-        };
+        if token.body.is_job() || (plan.stripes.is_some() && operation == Operation::Write) {
+            destage.plan(plan, &mut self.planner, token, writes);
+            return;
+        }
+        let copy = token.key.draws(COPY).bits();
+        let (class, machine, bytes) = (token.class, token.body.machine(), u64::from(token.amount));
+        if plan.stripes.is_some() {
+            plan.read_blocks(&mut self.planner, (class, machine), token.body.address, bytes, copy);
+            return;
+        }
+        let request = Request { operation, class, machine, address: token.body.address, bytes, copy };
         self.planner.plan(layout, placement, &request);
     }
 }

@@ -54,6 +54,11 @@ impl Group {
         self.redundant
     }
 
+    /// Whether redundancy is computed: parity, and no copies.
+    pub fn is_coded(self) -> bool {
+        self.data > 1 && self.redundant > 0
+    }
+
     /// Drives of a group, N + p.
     pub fn width(self) -> u32 {
         self.data + self.redundant

@@ -1,7 +1,7 @@
 //! `[design]` and its components.
 
 use super::parts::{self, FilePart};
-use super::{Reader, Section, fabric, layout, values};
+use super::{Reader, Section, fabric, layout, values, writeback};
 use crate::engine::Law;
 use crate::scenario::catalogue;
 use crate::scenario::diagnostics::Diagnostic;
@@ -33,13 +33,13 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
     parts::check_interfaces(reader, file_parts, max_payload);
     let drives = drives(reader, &section, file_parts, max_payload);
     let layout = layout::read(reader, &section);
-    let memory = memory(reader, &section);
-    let cache_share = cache(reader, &section);
+    let between = writeback::read(reader, &section);
     if !["ports", "cpu", "drives"].iter().any(|key| section.has(key)) {
         let title = "the design is empty".to_owned();
         let label = "expected ports, cpu or drives".to_owned();
         return reader.lacks(&section, title, label, help);
     }
+    let between = between?;
     let design = Design {
         ports: ports?,
         hosts: hosts?,
@@ -47,13 +47,17 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
         fabric: fabric?,
         drives: drives?,
         layout: layout?,
-        memory: memory?,
-        cache_share: cache_share?,
+        controllers: between.controllers,
+        memory: between.memory,
+        cache: between.cache,
+        log: between.log,
+        reduction: between.reduction,
     };
     check_hosts(reader, &section, &design);
     check_queues(reader, &section, &design);
     fabric::check(reader, &section, &design);
     layout::check(reader, &section, &design);
+    writeback::check(reader, &section, &design);
     Some(design)
 }
 
@@ -177,9 +181,33 @@ fn cpu(reader: &mut Reader, design: &Section) -> Option<Option<Cpu>> {
         };
     let parity = reader.optional(&section, "parity", values::rate);
     let reconstruct = reader.optional(&section, "reconstruct", values::rate);
+    let checksum = reader.optional(&section, "checksum", values::rate);
+    let [compress, decompress, fingerprint] =
+        ["compress", "decompress", "fingerprint"].map(|key| reader.value(&section, key, values::rate));
+    let threads = reader.count(&section, "threads_per_core");
+    let gain = reader.optional(&section, "thread_gain", values::number);
     let (read, write) = laws?;
-    let (parity, reconstruct) = (parity?, reconstruct?);
-    Some(Some(Cpu { cores: cores?, queue: queue?, read, write, parity, reconstruct }))
+    let (threads, gain) = (threads?, gain?);
+    if threads > 1 && gain.is_none() {
+        return reader.missing(&section, "thread_gain");
+    }
+    if threads == 1 {
+        reader.stray(&section, "thread_gain", "it goes with more than one thread a core");
+    }
+    Some(Some(Cpu {
+        cores: cores?,
+        queue: queue?,
+        read,
+        write,
+        parity: parity?,
+        reconstruct: reconstruct?,
+        checksum: checksum?,
+        compress: compress?,
+        decompress: decompress?,
+        fingerprint: fingerprint?,
+        threads,
+        thread_gain: gain.unwrap_or(1.0),
+    }))
 }
 
 /// Cores with a queue for each port must divide evenly among ports.
@@ -244,24 +272,4 @@ fn part(reader: &mut Reader, section: &Section, file_parts: &[FilePart], max_pay
     };
     let title = format!("there is no part \"{}\"", values::short(&name));
     reader.report(Diagnostic::at(&at, title, "expected [parts.NAME], or a name of the catalogue").help(help))
-}
-
-fn memory(reader: &mut Reader, design: &Section) -> Option<Option<u64>> {
-    let Some(section) = reader.table(design, "memory", "design.memory")? else { return Some(None) };
-    reader.value(&section, "size", values::bytes).map(Some)
-}
-
-/// The share of the memory that caches reads.
-fn cache(reader: &mut Reader, design: &Section) -> Option<Option<f64>> {
-    let Some(section) = reader.table(design, "cache", "design.cache")? else { return Some(None) };
-    if !design.has("memory") {
-        let help = Some("add [design.memory] with `size = \"256 GiB\"`, say".to_owned());
-        return reader.lacks(
-            &section,
-            "a cache needs memory".into(),
-            "expected [design.memory]".into(),
-            help,
-        );
-    }
-    reader.value(&section, "share", values::number).map(Some)
 }

@@ -5,18 +5,9 @@
 
 /// Paths as in the table of keys; everything below a path counts too.
 const LATER: &[&str] = &[
-    "run.start",
-    "design.controllers",
-    "design.log",
-    "design.reduction",
-    "design.layout.reserve",
-    "design.cpu.threads_per_core",
     "parts.NAME.mixed",
     "parts.NAME.read_p99",
     "class.NAME.shared",
-    "class.NAME.compress",
-    "class.NAME.duplicate",
-    "class.NAME.duplicate_stored",
     "class.NAME.growth",
     "fault.NAME.for",
     "phase",
