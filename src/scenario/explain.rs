@@ -205,7 +205,7 @@ mod tests {
         assert_eq!(explain("class.ticketing-db"), explain("class"));
         for name in catalogue::names() {
             let text = explain(&format!("parts.{name}")).expect(name);
-            assert!(text.contains("read_random") && text.contains("invented"), "{text}");
+            assert!(text.contains("capacity") && text.contains("invented"), "{text}");
         }
     }
 

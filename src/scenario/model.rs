@@ -394,8 +394,74 @@ pub enum DriveKind {
         /// it goes whole to one drive drawn at random.
         split: bool,
     },
-    /// A drive described by its datasheet.
+    /// A flash drive described by its datasheet.
     Part(Box<Part>),
+    /// A rotating drive described by its datasheet.
+    Rotating(Box<Rotating>),
+}
+
+impl DriveKind {
+    /// Name of the part; none of a textbook station.
+    pub fn part_name(&self) -> Option<&str> {
+        match self {
+            DriveKind::Part(part) => Some(&part.name),
+            DriveKind::Rotating(part) => Some(&part.name),
+            DriveKind::Station { .. } => None,
+        }
+    }
+
+    /// Capacity of a part, bytes.
+    pub fn capacity(&self) -> Option<u64> {
+        match self {
+            DriveKind::Part(part) => Some(part.capacity),
+            DriveKind::Rotating(part) => Some(part.capacity),
+            DriveKind::Station { .. } => None,
+        }
+    }
+
+    /// Interface of a part.
+    pub fn interface(&self) -> Option<Interface> {
+        match self {
+            DriveKind::Part(part) => Some(part.interface),
+            DriveKind::Rotating(part) => Some(part.interface),
+            DriveKind::Station { .. } => None,
+        }
+    }
+}
+
+/// A rotating drive's datasheet: `[parts.NAME]` with `rotation`, or the catalogue.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rotating {
+    /// Name in the catalogue or the file.
+    pub name: String,
+    /// Its interface.
+    pub interface: Interface,
+    /// Capacity, bytes.
+    pub capacity: u64,
+    /// Turns per minute.
+    pub turns_per_minute: f64,
+    /// Times of a seek: to the next track, between two tracks anywhere on average, and over the full stroke.
+    pub seek: [SimDuration; 3],
+    /// Sequential rate at the rim, bytes per second.
+    pub outer: f64,
+    /// And at the innermost track; not above `outer`.
+    pub inner: f64,
+    /// Which request is served next.
+    pub queue: ArmQueue,
+}
+
+/// How a rotating drive orders what waits for its arm.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ArmQueue {
+    /// First come, first served.
+    Fifo,
+    /// Shortest positioning first: the least seek and turn, among the first [`ArmQueue::LOOK`] that wait.
+    Shortest,
+}
+
+impl ArmQueue {
+    /// Requests that a drive reorders: the depth of a SATA queue (Serial ATA revision 3).
+    pub const LOOK: u32 = 32;
 }
 
 /// A drive's datasheet: `[parts.NAME]` or the catalogue.

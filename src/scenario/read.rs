@@ -13,6 +13,7 @@ mod load;
 mod objective;
 mod parts;
 mod reader;
+mod rotating;
 mod run;
 mod shares;
 mod values;

@@ -1,6 +1,6 @@
 //! What an answer assumes, in words: priors that no datasheet tells, and simplifications of the model.
 
-use crate::scenario::{Arrivals, CpuQueue, DriveKind, Load, Part};
+use crate::scenario::{ArmQueue, Arrivals, CpuQueue, DriveKind, Load, Part, Rotating};
 use crate::system::{Cache, DriveModel};
 
 use super::setting::Setting;
@@ -33,6 +33,11 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
             Some(_) => "drives: no reduction or log yet".into(),
             None => "drives: no protection, reduction or log yet; every byte written is moved once".into(),
         });
+    }
+    if let Some(drives) = &design.drives
+        && let DriveKind::Rotating(part) = &drives.kind
+    {
+        said.push(rotating(part));
     }
     if let Some(cache) = setting.plan.cache() {
         said.push(cache_words(setting, cache));
@@ -109,6 +114,21 @@ fn protection(setting: &Setting) -> Vec<String> {
         );
     }
     said
+}
+
+fn rotating(part: &Rotating) -> String {
+    let queue = match part.queue {
+        ArmQueue::Fifo => "requests served in order of arrival".to_owned(),
+        ArmQueue::Shortest => format!(
+            "the shortest positioning of up to {} requests served first, however long others wait",
+            ArmQueue::LOOK
+        ),
+    };
+    format!(
+        "drives: {} at {} turns a minute, {queue}; volumes lie one after the other from the rim; no write cache, no \
+         read-ahead but what passes under the head, head switches and settling left out",
+        part.name, part.turns_per_minute
+    )
 }
 
 fn drive(part: &Part, model: &DriveModel) -> String {

@@ -9,7 +9,7 @@ use crate::measure::{
     BlameTable, Interval, Latencies, mean_estimate, percentile_estimate, pool, rate_estimate,
 };
 use crate::outcome::*;
-use crate::scenario::{DriveKind, Objective, Operation, Over};
+use crate::scenario::{Objective, Operation, Over};
 use crate::system::ceilings;
 
 use super::audit::audit;
@@ -342,9 +342,9 @@ fn rebuild_note(setting: &Setting, replications: &[Replication]) -> Option<Strin
     let seconds: f64 = replications.iter().map(Replication::window_s).sum();
     let restored: u64 = replications.iter().map(|r| r.rebuilt_in_window()[Operation::Write as usize]).sum();
     let rate = ratio(restored as f64, seconds);
-    let whole = match &setting.scenario.design.drives.as_ref()?.kind {
-        DriveKind::Part(part) if rate > 0.0 => {
-            format!(": {:.1} h for a whole drive at this pace", part.capacity as f64 / rate / 3600.0)
+    let whole = match setting.scenario.design.drives.as_ref()?.kind.capacity() {
+        Some(capacity) if rate > 0.0 => {
+            format!(": {:.1} h for a whole drive at this pace", capacity as f64 / rate / 3600.0)
         }
         _ => String::new(),
     };

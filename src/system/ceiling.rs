@@ -163,17 +163,31 @@ fn drives(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], fou
         let demand = mean_work(kinds, works, |work| requests(work) * service.mean_ps() / 1e12);
         found.push(("drives".into(), count, demand));
     }
-    let Some(drive) = &plan.drive else { return };
-    found.push(("drives.command".into(), count, mean_work(kinds, works, requests) * drive.command.secs()));
+    let Some(link) = plan.drive_link() else { return };
+    if let Some(drive) = &plan.drive {
+        let demand = mean_work(kinds, works, requests) * drive.command.secs();
+        found.push(("drives.command".into(), count, demand));
+    }
     let both = |read: Ask, write: Ask| {
-        let time = |ask: Ask| move |bytes: u64| drive.time(ask, bytes).secs();
+        let time = |ask: Ask| move |bytes: u64| link.time(ask, bytes).secs();
         mean_work(kinds, works, |work| messages(work, [&time(read), &time(write)]))
     };
     let down = both(Ask::DriveSubmission, Ask::DriveWrite);
     let up = both(Ask::DriveRead, Ask::DriveCompletion);
     // One group, whose members are the directions: the busier one is full first.
-    let link_demand = if drive.directions() == 1 { down + up } else { down.max(up) };
+    let link_demand = if link.directions() == 1 { down + up } else { down.max(up) };
     found.push(("drives.link".into(), count, link_demand));
+    if let Some(arm) = &plan.arm {
+        let demand = kinds.iter().zip(works).map(|(k, work)| {
+            let time = |bytes: u64| {
+                let service = |continues| arm.service_s(bytes as f64, continues);
+                k.sequential * service(true) + (1.0 - k.sequential) * service(false)
+            };
+            k.share * messages(work, [&time, &time])
+        });
+        found.push(("drives.arm".into(), count, demand.sum()));
+    }
+    let Some(drive) = &plan.drive else { return };
     let unit_demand = kinds.iter().zip(works).map(|(k, work)| {
         let [each, _] = work.bytes_each();
         let per_byte = k.sequential * drive.write_s_per_byte(true)

@@ -37,10 +37,12 @@ pub(super) enum Ask {
     MemoryReceive,
     MemoryReduce,
     MemorySend,
+    ArmRead,
+    ArmWrite,
 }
 
 impl Ask {
-    const ALL: [Ask; 31] = [
+    const ALL: [Ask; 33] = [
         Ask::ReadCommand,
         Ask::ReadData,
         Ask::ReadAcknowledgements,
@@ -72,6 +74,8 @@ impl Ask {
         Ask::MemoryReceive,
         Ask::MemoryReduce,
         Ask::MemorySend,
+        Ask::ArmRead,
+        Ask::ArmWrite,
     ];
 
     /// The demand of a number, and the place that it is asked for.

@@ -31,7 +31,7 @@ pub use body::{Body, Members, StorageToken};
 pub use cache::Cache;
 pub use ceiling::{Ceiling, Kind, ceilings};
 pub use destage::{Destage, Levels};
-pub use drive::{DriveModel, Refusal, Solved};
+pub use drive::{ArmModel, DriveModel, Refusal, Solved};
 pub use memory::Shares;
 pub use path::Path;
 pub use plan::{Plan, Unfit, max_payload};

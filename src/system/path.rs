@@ -8,7 +8,7 @@ use crate::scenario::Operation;
 use super::body::{BACKGROUND, Body, DRIVE, PORT, StorageToken, UNIT};
 use super::demand::{Ask, question};
 use super::destage::Destage;
-use super::drive::Flash;
+use super::drive::{Arms, Flash};
 use super::hosts::Hosts;
 use super::log;
 use super::plan::Plan;
@@ -31,15 +31,17 @@ pub struct Path {
     /// Bytes read ahead of streams.
     pub prefetched: u64,
     flash: Flash,
+    arms: Arms,
 }
 
 impl Path {
     /// The path of one replication, whose own draws come from `key`.
     pub fn new(plan: Arc<Plan>, key: Key) -> Self {
         let flash = Flash::new(plan.drives, plan.drive.as_ref());
+        let arms = Arms::new(if plan.arm.is_some() { plan.drives } else { 0 });
         let protected = plan.protected(key);
         let destage = Destage::new(&plan, key.named("destage"));
-        Path { plan, cut: [0; 2], fragments: [0; 2], protected, destage, prefetched: 0, flash }
+        Path { plan, cut: [0; 2], fragments: [0; 2], protected, destage, prefetched: 0, flash, arms }
     }
 
     /// Bytes of flash programmed, and of these by the drives' own cleaners.
@@ -75,6 +77,21 @@ impl Path {
         }
     }
 
+    /// The service of a demand at an arm, which begins now.
+    pub fn begin(&mut self, demand: u32, token: &StorageToken, now: SimTime) -> SimDuration {
+        let (Some(operation), Some(model)) = (arm_operation(demand), &self.plan.arm) else {
+            return self.service(demand, token);
+        };
+        let span = (model.places.byte(token), u64::from(token.amount));
+        self.arms.serve(model, token.members[DRIVE], span, operation, now)
+    }
+
+    /// How long an arm would take to be where this fragment lies, ps.
+    pub fn rank(&self, demand: u32, token: &StorageToken, now: SimTime) -> u64 {
+        let (Some(operation), Some(model)) = (arm_operation(demand), &self.plan.arm) else { return 0 };
+        self.arms.position(model, token.members[DRIVE], model.places.byte(token), operation, now).ps()
+    }
+
     /// The member of an asked pick.
     #[inline]
     pub fn pick(&self, asked: u16, token: &StorageToken) -> u32 {
@@ -82,8 +99,8 @@ impl Path {
         let drive = token.members[DRIVE];
         match asked {
             question::UPLINK => plan.fabric.as_ref().map_or(0, |f| f.uplink(drive)),
-            question::LINK_UP => plan.drive.as_ref().map_or(0, |d| d.link(drive, true)),
-            question::LINK_DOWN => plan.drive.as_ref().map_or(0, |d| d.link(drive, false)),
+            question::LINK_UP => plan.drive_link().map_or(0, |link| link.member(drive, true)),
+            question::LINK_DOWN => plan.drive_link().map_or(0, |link| link.member(drive, false)),
             question::UNIT => plan.drive.as_ref().map_or(0, |d| drive * d.units + token.members[UNIT]),
             question::CONTROLLER => plan.partners.owner(token.body.machine()),
             question::FROM_PARTNER => 1 - plan.partners.owner(token.body.machine()),
@@ -294,5 +311,14 @@ impl Path {
             members[UNIT] = self.flash.deal(drive, at, asked == question::CLEANER_PAGES);
             parts.push(Part { amount: drive.program_bytes, members, body: token.body });
         }
+    }
+}
+
+/// What an arm does for a demand, if it is one of its.
+fn arm_operation(demand: u32) -> Option<Operation> {
+    match Ask::numbered(demand).0 {
+        Ask::ArmRead => Some(Operation::Read),
+        Ask::ArmWrite => Some(Operation::Write),
+        _ => None,
     }
 }

@@ -15,7 +15,7 @@ use super::cache::{self, Cache};
 use super::controllers::Partners;
 use super::cpu::{CPU, PerByte, with_bytes};
 use super::demand::Ask;
-use super::drive::{DriveModel, Refusal, Solved};
+use super::drive::{ArmModel, DriveLink, DriveModel, Models, Places, Refusal, Solved};
 use super::fabric::Fabric;
 use super::hosts::Hosts;
 use super::layout::{Layout, Placement, Planner, Stored, Stripes, append};
@@ -41,6 +41,7 @@ pub struct Plan {
     spread: Spread,
     pub(super) fabric: Option<Fabric>,
     pub(super) drive: Option<DriveModel>,
+    pub(super) arm: Option<ArmModel>,
     pub(super) layout: Option<Layout>,
     /// How full stripes are made room for, where writes do not go in place.
     pub(super) stripes: Option<Stripes>,
@@ -96,6 +97,7 @@ impl Plan {
         let blocks = Blocks::of(design, classes);
         let live = live_share(scenario, blocks.as_ref())?;
         let drive = drive_model(scenario, solved, live)?;
+        let arm = arm_model(scenario);
         let layout = layout(scenario);
         let stripes = stripes(scenario, layout.as_ref(), blocks.as_ref(), drive.as_ref(), live);
         let partners = Partners::of(design);
@@ -109,7 +111,7 @@ impl Plan {
         };
         let map_misses = shares.map_misses.iter().any(|miss| *miss > 0.0);
         let known = Known {
-            drive: drive.as_ref(),
+            drives: Models { flash: drive.as_ref(), arm: arm.as_ref() },
             layout: layout.as_ref(),
             blocks: blocks.as_ref(),
             partners: &partners,
@@ -131,6 +133,7 @@ impl Plan {
             spread: design.ports.as_ref().map_or(Spread::PerMachine, |p| p.spread),
             fabric: compiled.fabric,
             drive,
+            arm,
             layout,
             stripes,
             blocks,
@@ -178,6 +181,16 @@ impl Plan {
     /// The datasheet drive's internal parameters, if the design has one.
     pub fn drive(&self) -> Option<&DriveModel> {
         self.drive.as_ref()
+    }
+
+    /// The rotating drive, if the design has one.
+    pub fn arm(&self) -> Option<&ArmModel> {
+        self.arm.as_ref()
+    }
+
+    /// The drives' own link, if they have one.
+    pub(super) fn drive_link(&self) -> Option<&DriveLink> {
+        self.drive.as_ref().map(|drive| &drive.link).or(self.arm.as_ref().map(|arm| &arm.link))
     }
 
     /// What replications keep of protection; a rebuild, if there is one, draws from `key`.
@@ -338,7 +351,7 @@ impl Plan {
                 self.fabric.as_ref().map_or(SimDuration::ZERO, |f| f.time(ask, place, bytes))
             }
             Ask::DriveSubmission | Ask::DriveWrite | Ask::DriveRead | Ask::DriveCompletion | Ask::Program => {
-                self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.time(ask, bytes))
+                self.drive_link().map_or(SimDuration::ZERO, |link| link.time(ask, bytes))
             }
             Ask::Parity | Ask::Reconstruct => self.coding(ask, f64::from(token.members[UNIT])),
             Ask::CpuRead => self.own_time(Operation::Read, token),
@@ -367,6 +380,7 @@ fn live_share(scenario: &Scenario, blocks: Option<&Blocks>) -> Result<f64, Unfit
     let Some(Drives { count, kind }) = &design.drives else { return Ok(0.0) };
     let capacity = match kind {
         DriveKind::Part(part) => part.capacity as f64,
+        DriveKind::Rotating(part) => part.capacity as f64,
         // A textbook drive has no size; half of it holds data.
         DriveKind::Station { .. } => return Ok(0.5),
     };
@@ -391,6 +405,11 @@ fn drive_model(scenario: &Scenario, solved: Option<Solved>, live: f64) -> Result
         _ => live,
     };
     Ok(Some(DriveModel::solve(part, max_payload(&scenario.design), solved, live)?))
+}
+
+fn arm_model(scenario: &Scenario) -> Option<ArmModel> {
+    let DriveKind::Rotating(part) = &scenario.design.drives.as_ref()?.kind else { return None };
+    ArmModel::new(part, max_payload(&scenario.design), Places::of(scenario, part.capacity))
 }
 
 /// How full stripes are made room for.

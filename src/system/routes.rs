@@ -15,7 +15,7 @@ use crate::scenario::{Class, Load, Operation, Scenario, Spread};
 use super::controllers::{PartnerSteps, Partners};
 use super::cpu::{Around, CpuSteps};
 use super::demand::{Ask, question};
-use super::drive::{DriveModel, DriveSteps};
+use super::drive::{DriveSteps, Models};
 use super::fabric::{Fabric, FabricSteps};
 use super::layout::Layout;
 use super::log::LogSteps;
@@ -97,8 +97,8 @@ pub(super) struct Compiled {
 
 /// What is known of a design before its routes are laid.
 pub(super) struct Known<'a> {
-    /// The datasheet drive, if there is one.
-    pub drive: Option<&'a DriveModel>,
+    /// The drives' part, if they have one.
+    pub drives: Models<'a>,
     /// The layout, if requests are cut at chunk edges.
     pub layout: Option<&'a Layout>,
     /// The blocks of a log-structured layout.
@@ -128,7 +128,7 @@ pub(super) fn compile(scenario: &Scenario, known: &Known) -> Compiled {
     let log = LogSteps::add(&mut network, design);
     let drives_count = design.drives.as_ref().map_or(0, |d| d.count);
     let (fabric, links) = FabricSteps::add(&mut network, design.fabric.as_ref(), drives_count);
-    let drives = DriveSteps::add(&mut network, design.drives.as_ref(), known.drive);
+    let drives = DriveSteps::add(&mut network, design.drives.as_ref(), known.drives);
     let placement = known.layout.and_then(|layout| layout.placement.as_ref());
     let is_coded = placement.is_some_and(|placement| placement.group.is_coded());
     let codes = design.cpu.as_ref().map_or([false; 2], |cpu| {

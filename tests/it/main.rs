@@ -17,6 +17,7 @@
 //! | `networks` | the engine alone against sojourn times from outside |
 //! | `path` | what each component adds to a request's way |
 //! | `report` | the answer on the terminal, the JSON against its schema, the CSV |
+//! | `rotating` | rotating drives: seek, half a turn, transfer; what reordering gains |
 //! | `saturation` | overload ends in seconds, in bounded memory, and is not imagined |
 //! | `scenario_errors` | malformed scenarios, and what is said about them |
 //! | `theory` | closed forms against rows from textbooks and standards |
@@ -44,6 +45,7 @@ mod measure;
 mod networks;
 mod path;
 mod report;
+mod rotating;
 mod saturation;
 mod scenario_errors;
 mod theory;

@@ -6,7 +6,7 @@ use crate::engine::Law;
 use crate::scenario::catalogue;
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{
-    Cpu, CpuQueue, Design, DriveKind, Drives, Hosts, Part, PortKind, PortLink, Ports, Spread, Transport,
+    Cpu, CpuQueue, Design, DriveKind, Drives, Hosts, PortKind, PortLink, Ports, Spread, Transport,
 };
 use crate::scenario::spelling::nearest;
 use crate::scenario::tree::{Origin, Value};
@@ -244,7 +244,7 @@ fn drives(
         }
         Some(false) => {
             reader.stray(&section, "split", "requests are always cut for drives with a `part`");
-            part(reader, &section, file_parts, max_payload).map(|part| DriveKind::Part(Box::new(part)))
+            part(reader, &section, file_parts, max_payload)
         }
         None => None,
     };
@@ -252,7 +252,12 @@ fn drives(
 }
 
 /// The part of that name: of the file, else of the catalogue.
-fn part(reader: &mut Reader, section: &Section, file_parts: &[FilePart], max_payload: u32) -> Option<Part> {
+fn part(
+    reader: &mut Reader,
+    section: &Section,
+    file_parts: &[FilePart],
+    max_payload: u32,
+) -> Option<DriveKind> {
     let name = reader.value(section, "part", values::text)?;
     if let Some(file_part) = file_parts.iter().find(|p| p.name == name) {
         // A mistake in the part itself was reported where it stands.

@@ -5,7 +5,7 @@
 
 use super::{Reader, Section, values};
 use crate::scenario::diagnostics::Diagnostic;
-use crate::scenario::model::{Deal, Design, DriveKind, Fabric, FabricShape, Interface, TreeLink};
+use crate::scenario::model::{Deal, Design, Fabric, FabricShape, TreeLink};
 use crate::scenario::spelling::nearest;
 use crate::scenario::tree::{Origin, Value};
 
@@ -270,7 +270,7 @@ fn check_lanes(reader: &mut Reader, section: &Section, design: &Design) {
         (FabricShape::Tree(links), _) => {
             roots(links).into_iter().map(|(number, lanes)| (number, lanes, "links")).collect()
         }
-        (FabricShape::Direct, Some(drives)) => match interface(&drives.kind) {
+        (FabricShape::Direct, Some(drives)) => match drives.kind.interface() {
             Some(interface) => vec![(drives.count, interface.pcie_lanes(), "drives")],
             None => Vec::new(),
         },
@@ -309,12 +309,4 @@ fn roots(links: &[TreeLink]) -> Vec<(u32, u32)> {
         }
     }
     by_lanes
-}
-
-/// The interface of the drives, if they have one.
-fn interface(kind: &DriveKind) -> Option<Interface> {
-    match kind {
-        DriveKind::Part(part) => Some(part.interface),
-        DriveKind::Station { .. } => None,
-    }
 }

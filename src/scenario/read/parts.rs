@@ -2,9 +2,9 @@
 //!
 //! Ratings that contradict each other are refused by name: no simulation could return them.
 
-use super::{Reader, Section, values};
+use super::{Reader, Section, rotating, values};
 use crate::scenario::diagnostics::Diagnostic;
-use crate::scenario::model::{Part, Rating};
+use crate::scenario::model::{DriveKind, Interface, Part, Rating, Rotating};
 use crate::scenario::tree::{Origin, Table, Value};
 use crate::scenario::units::{Dimension, print};
 
@@ -13,7 +13,7 @@ pub struct FilePart<'t> {
     /// Its name.
     pub name: &'t str,
     /// The part, if it was read without a mistake.
-    pub part: Option<Part>,
+    pub part: Option<DriveKind>,
     section: Section<'t>,
 }
 
@@ -53,16 +53,68 @@ pub fn check_interfaces(reader: &mut Reader, file_parts: &[FilePart], max_payloa
 }
 
 /// Reads a part of the catalogue. The catalogue is tested, so that only a bug of ours reports here.
-pub fn read_catalogue(reader: &mut Reader, name: &str, table: &Table) -> Option<Part> {
+pub fn read_catalogue(reader: &mut Reader, name: &str, table: &Table) -> Option<DriveKind> {
     let path = format!("parts.{name}");
     let section = Section { path, pattern: "parts.NAME", table, at: None };
     reader.check_keys(&section);
     read_part(reader, &section, name)
 }
 
-fn read_part(reader: &mut Reader, section: &Section, name: &str) -> Option<Part> {
+/// Keys of a flash drive alone.
+const FLASH: [&str; 16] = [
+    "read_sequential",
+    "write_sequential",
+    "read_random",
+    "write_random",
+    "read_latency",
+    "write_latency",
+    "drive_writes_per_day",
+    "warranty",
+    "buffer",
+    "page",
+    "fixed_latency",
+    "program",
+    "erase",
+    "erase_block",
+    "suspend",
+    "units",
+];
+
+fn read_part(reader: &mut Reader, section: &Section, name: &str) -> Option<DriveKind> {
     let interface = reader.value(section, "interface", values::link);
     let capacity = reader.value(section, "capacity", values::bytes);
+    let turns = reader.optional(section, "rotation", values::rate);
+    let rotating = rotating::read(reader, section);
+    if section.has("rotation") {
+        for key in FLASH {
+            reader.stray(section, key, "it goes with a flash drive, without `rotation`");
+        }
+        let rotating = rotating?;
+        let part = Rotating {
+            name: name.to_owned(),
+            interface: interface?,
+            capacity: capacity?,
+            turns_per_minute: turns??,
+            seek: rotating.seek?,
+            outer: rotating.rates?[0],
+            inner: rotating.rates?[1],
+            queue: rotating.queue,
+        };
+        return rotating::check(reader, section, &part).then(|| DriveKind::Rotating(Box::new(part)));
+    }
+    for key in ["seek", "transfer", "queue"] {
+        reader.stray(section, key, "it goes with `rotation`");
+    }
+    flash(reader, section, name, interface, capacity).map(|part| DriveKind::Part(Box::new(part)))
+}
+
+fn flash(
+    reader: &mut Reader,
+    section: &Section,
+    name: &str,
+    interface: Option<Interface>,
+    capacity: Option<u64>,
+) -> Option<Part> {
     let read_sequential = reader.value(section, "read_sequential", values::rate);
     let write_sequential = reader.value(section, "write_sequential", values::rate);
     let read_random = rating(reader, section, "read_random", "parts.NAME.read_random");
@@ -154,26 +206,30 @@ fn check_little(
 /// what names it if it is of the catalogue.
 pub fn check_interface(
     reader: &mut Reader,
-    part: &Part,
+    part: &DriveKind,
     max_payload: u32,
     place: impl Fn(&Reader, &str) -> Origin,
 ) {
-    let carries = part.interface.payload_bytes_per_s(max_payload);
-    for (key, rate) in
-        [("read_sequential", part.read_sequential), ("write_sequential", part.write_sequential)]
-    {
+    let (Some(interface), Some(name)) = (part.interface(), part.part_name()) else { return };
+    let carries = interface.payload_bytes_per_s(max_payload);
+    let rates = match part {
+        DriveKind::Part(part) => {
+            vec![("read_sequential", part.read_sequential), ("write_sequential", part.write_sequential)]
+        }
+        DriveKind::Rotating(part) => vec![("transfer", part.outer)],
+        DriveKind::Station { .. } => Vec::new(),
+    };
+    for (key, rate) in rates {
         if rate <= carries {
             continue;
         }
         let at = place(reader, key);
         let title = format!(
-            "`parts.{}.{key}` is {}, above what {} carries",
-            part.name,
+            "`parts.{name}.{key}` is {}, above what {interface} carries",
             print(rate, Dimension::ByteRate),
-            part.interface,
         );
         let expected = format!("expected {} at most", rounded(carries, Dimension::ByteRate));
-        let help = (part.interface.pcie_lanes() > 0).then(|| {
+        let help = (interface.pcie_lanes() > 0).then(|| {
             format!("that is its payload in packets of {max_payload} bytes (`design.fabric.max_payload`)")
         });
         reader.out.push(Diagnostic::at(&at, title, expected).help(help));

@@ -2,7 +2,7 @@
 
 use super::Default::{Required, Value, Words};
 use super::{Default, Kind, Range, Row};
-use crate::scenario::units::Dimension::{BitRate, ByteRate, Bytes, PerSecond, Time, Years};
+use crate::scenario::units::Dimension::{BitRate, ByteRate, Bytes, PerMinute, PerSecond, Time, Years};
 
 const CHOICE: &str = "project choice";
 /// What no tool can know.
@@ -41,6 +41,11 @@ const SERVICE: Kind = Kind::Law(range("1 ns", "1 h"), "fixed");
 const SHARE: Kind = Kind::Number(range("0", "1"));
 /// One request: a sector to a gibibyte.
 const REQUEST: Range = range("512 B", "1 GiB");
+
+/// What only flash drives have.
+const FLASH: Default = Words("none: due unless the part has a `rotation`");
+/// What only rotating drives have.
+const ROTATING: Default = Words("none: due with `rotation`");
 
 /// Every key of a scenario.
 #[rustfmt::skip]
@@ -259,29 +264,29 @@ pub const ROWS: &[Row] = &[
         "The drive's interface: pcie-gen1..6-x1..16, sas-12, sas-24, sas-12-x2 or sata-6."),
     row("parts.NAME.capacity", Kind::Quantity(Bytes, range("1 GB", "1 PB"), "TB"), Required, "\"3.84 TB\"", "the drive's datasheet",
         "Capacity that the drive offers its host."),
-    row("parts.NAME.read_sequential", Kind::Quantity(ByteRate, range("1 MB/s", "200 GB/s"), "MB/s"), Required, "\"6200 MB/s\"", "the drive's datasheet",
+    row("parts.NAME.read_sequential", Kind::Quantity(ByteRate, range("1 MB/s", "200 GB/s"), "MB/s"), FLASH, "\"6200 MB/s\"", "the drive's datasheet",
         "Sequential read, 128 KiB."),
-    row("parts.NAME.write_sequential", Kind::Quantity(ByteRate, range("1 MB/s", "200 GB/s"), "MB/s"), Required, "\"3400 MB/s\"", "the drive's datasheet",
+    row("parts.NAME.write_sequential", Kind::Quantity(ByteRate, range("1 MB/s", "200 GB/s"), "MB/s"), FLASH, "\"3400 MB/s\"", "the drive's datasheet",
         "Sequential write, 128 KiB."),
-    row("parts.NAME.read_random", Kind::Table, Required, "{ rate = \"900k/s\", depth = 256 }", "the drive's datasheet",
+    row("parts.NAME.read_random", Kind::Table, FLASH, "{ rate = \"900k/s\", depth = 256 }", "the drive's datasheet",
         "Random read, 4 KiB, at a queue depth."),
     row("parts.NAME.read_random.rate", Kind::Quantity(PerSecond, range("1/s", "100M/s"), "/s"), Required, "\"900k/s\"", "the drive's datasheet",
         "Random reads of 4 KiB a second."),
     row("parts.NAME.read_random.depth", Kind::Whole(range("1", "65536")), Required, "256", "the drive's datasheet",
         "Reads outstanding while that was rated."),
-    row("parts.NAME.write_random", Kind::Table, Required, "{ rate = \"130k/s\", depth = 64 }", "the drive's datasheet",
+    row("parts.NAME.write_random", Kind::Table, FLASH, "{ rate = \"130k/s\", depth = 64 }", "the drive's datasheet",
         "Random write, 4 KiB, steady state, at a queue depth."),
     row("parts.NAME.write_random.rate", Kind::Quantity(PerSecond, range("1/s", "100M/s"), "/s"), Required, "\"130k/s\"", "the drive's datasheet",
         "Random writes of 4 KiB a second in steady state."),
     row("parts.NAME.write_random.depth", Kind::Whole(range("1", "65536")), Required, "64", "the drive's datasheet",
         "Writes outstanding while that was rated."),
-    row("parts.NAME.read_latency", Kind::Quantity(Time, range("1 us", "100 ms"), "us"), Required, "\"85 us\"", "the drive's datasheet",
+    row("parts.NAME.read_latency", Kind::Quantity(Time, range("1 us", "100 ms"), "us"), FLASH, "\"85 us\"", "the drive's datasheet",
         "Read of 4 KiB with one outstanding."),
-    row("parts.NAME.write_latency", Kind::Quantity(Time, range("1 us", "100 ms"), "us"), Required, "\"14 us\"", "the drive's datasheet",
+    row("parts.NAME.write_latency", Kind::Quantity(Time, range("1 us", "100 ms"), "us"), FLASH, "\"14 us\"", "the drive's datasheet",
         "Write of 4 KiB with one outstanding, into the buffer."),
-    row("parts.NAME.drive_writes_per_day", Kind::Number(above("0", "200")), Required, "1.0", "the drive's datasheet; workload of JEDEC JESD219",
+    row("parts.NAME.drive_writes_per_day", Kind::Number(above("0", "200")), FLASH, "1.0", "the drive's datasheet; workload of JEDEC JESD219",
         "Whole-drive writes a day that the warranty covers."),
-    row("parts.NAME.warranty", Kind::Quantity(Years, range("1 years", "20 years"), "years"), Required, "\"5 years\"", "the drive's datasheet",
+    row("parts.NAME.warranty", Kind::Quantity(Years, range("1 years", "20 years"), "years"), FLASH, "\"5 years\"", "the drive's datasheet",
         "Warranty, in years of 365 days."),
     row("parts.NAME.buffer", Kind::Quantity(Bytes, range("4 KiB", "64 GiB"), "MiB"), Value("\"16 MiB\""), "\"16 MiB\"", "common practice, from memory",
         "Power-protected write buffer; ratings cannot tell it."),
@@ -299,6 +304,25 @@ pub const ROWS: &[Row] = &[
         "Longest that a read waits behind a program or an erase on its unit; ratings cannot tell it, and it sets the read tail."),
     row("parts.NAME.units", Kind::Whole(range("1", "4096")), Words("solved from the random read rating"), "64", OWN,
         "Parallel flash units, where they are known."),
+
+    row("parts.NAME.rotation", Kind::Quantity(PerMinute, range("1000/min", "30000/min"), "/min"), Words("none: the part is a flash drive"), "\"7200/min\"", "the drive's datasheet",
+        "Turns of the platters a minute; it makes the part a rotating drive, with `seek`, `transfer` and `queue` in place of a flash drive's ratings."),
+    row("parts.NAME.seek", Kind::Table, ROTATING, "{ next_track = \"0.5 ms\", average = \"8.5 ms\", full_stroke = \"16 ms\" }", "the drive's datasheet",
+        "Times of a seek; the curve between them is of Lee & Katz 1993."),
+    row("parts.NAME.seek.next_track", Kind::Quantity(Time, range("1 us", "100 ms"), "ms"), Required, "\"0.5 ms\"", "the drive's datasheet",
+        "Seek to the next track."),
+    row("parts.NAME.seek.average", Kind::Quantity(Time, range("1 us", "1 s"), "ms"), Required, "\"8.5 ms\"", "the drive's datasheet",
+        "Mean seek between two tracks anywhere."),
+    row("parts.NAME.seek.full_stroke", Kind::Quantity(Time, range("1 us", "1 s"), "ms"), Required, "\"16 ms\"", "the drive's datasheet",
+        "Seek from the outermost track to the innermost."),
+    row("parts.NAME.transfer", Kind::Table, ROTATING, "{ outer = \"260 MB/s\", inner = \"125 MB/s\" }", "the drive's datasheet",
+        "Sequential rates; between the two they fall as tracks get shorter."),
+    row("parts.NAME.transfer.outer", Kind::Quantity(ByteRate, range("1 MB/s", "10 GB/s"), "MB/s"), Required, "\"260 MB/s\"", "the drive's datasheet",
+        "Sequential rate at the outermost track."),
+    row("parts.NAME.transfer.inner", Kind::Quantity(ByteRate, range("1 MB/s", "10 GB/s"), "MB/s"), Required, "\"125 MB/s\"", "the drive's datasheet",
+        "Sequential rate at the innermost track."),
+    row("parts.NAME.queue", Kind::Choice(&["fifo", "shortest"]), Value("\"shortest\""), "\"fifo\"", "Jacobson & Wilkes 1991; Seltzer, Chen & Ousterhout 1990 (from memory)",
+        "Rotating drives: which request is served next, the first that came or the one with the shortest positioning (seek and turn) of up to 32."),
 
     table("class", Kind::Tables, "none: a scenario needs one at least", "A kind of virtual machine: [[class]], once for each."),
     row("class.NAME.name", Kind::Text, Required, "\"ticketing-db\"", OWN,

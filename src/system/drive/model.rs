@@ -1,9 +1,9 @@
 //! A datasheet drive's internal parameters.
 
+use super::link::DriveLink;
 use crate::engine::SimDuration;
-use crate::scenario::{Interface, Part};
+use crate::scenario::Part;
 use crate::system::bus::{Bus, COMPLETION, SUBMISSION};
-use crate::system::demand::Ask;
 use crate::theory::cleaning::{fifo_amplification, fifo_spare};
 use crate::theory::drive::{self, BLOCK, Priors, Ratings};
 
@@ -54,10 +54,7 @@ pub struct DriveModel {
     pub amplification_is_least: bool,
     /// The same of random writes in this design.
     pub random_amplification: f64,
-    /// Ceiling of its reads, bytes per second.
-    pub read_ceiling: f64,
-    bus: Bus,
-    half_duplex: bool,
+    pub(in crate::system) link: DriveLink,
 }
 
 impl DriveModel {
@@ -100,9 +97,7 @@ impl DriveModel {
             rated_amplification: rated,
             amplification_is_least: is_link_bound,
             random_amplification: fifo_amplification(spare).max(1.0),
-            read_ceiling: part.read_sequential,
-            bus,
-            half_duplex: part.interface == Interface::Sata,
+            link: DriveLink::new(part.interface, max_payload, part.read_sequential),
         })
     }
 
@@ -115,18 +110,6 @@ impl DriveModel {
         let units = 0.86 * drive::units_to_start_with(&ratings(part), sense.secs());
         // NaN, where the rated depth is always in service, becomes 0.
         Ok((units as u32).max(1))
-    }
-
-    /// Time on the drive's link.
-    #[inline]
-    pub(in crate::system) fn time(&self, ask: Ask, bytes: u64) -> SimDuration {
-        match ask {
-            Ask::DriveSubmission => self.bus.time(SUBMISSION),
-            Ask::DriveWrite => self.bus.time(bytes + SUBMISSION),
-            Ask::DriveRead => self.bus.time_capped(bytes + COMPLETION, self.read_ceiling),
-            Ask::DriveCompletion => self.bus.time(COMPLETION),
-            _ => SimDuration::ZERO,
-        }
     }
 
     /// Flash bytes written for each byte of a host's write.
@@ -142,21 +125,6 @@ impl DriveModel {
             self.program.secs() / f64::from(self.program_bytes) + self.erase.secs() / self.erase_block as f64;
         let a = self.amplification(sequential);
         a * write + (a - 1.0) * self.sense.secs() / self.page as f64
-    }
-
-    /// Servers of the drive's link: one a direction, or one for both.
-    pub fn directions(&self) -> u32 {
-        if self.half_duplex { 1 } else { 2 }
-    }
-
-    /// Member of the link group that carries data up or down.
-    #[inline]
-    pub fn link(&self, drive: u32, up: bool) -> u32 {
-        match (self.half_duplex, up) {
-            (true, _) => drive,
-            (false, true) => 2 * drive,
-            (false, false) => 2 * drive + 1,
-        }
     }
 
     /// Pages that a read of `bytes` senses.
