@@ -505,6 +505,34 @@ pub struct Part {
     pub suspend: SimDuration,
     /// Parallel flash units, where they are known.
     pub units: Option<u32>,
+    /// A rated mix of reads and writes, which tells the time of a program.
+    pub mixed: Option<Mixed>,
+    /// A rated tail of reads beside writes, which tells the suspend bound.
+    pub read_p99: Option<ReadTail>,
+    /// Whether the time of a program is stated or rated, and no prior.
+    pub knows_program: bool,
+    /// The same of the suspend bound.
+    pub knows_suspend: bool,
+}
+
+/// A rated mix of random reads and writes of 4 KiB.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Mixed {
+    /// Share of reads, above 0 and below 1.
+    pub read: f64,
+    /// Requests of either kind, and how many are outstanding.
+    pub rate: Rating,
+}
+
+/// A rated 99th percentile of random reads of 4 KiB beside random writes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ReadTail {
+    /// What it is below.
+    pub below: SimDuration,
+    /// Reads outstanding.
+    pub depth: u32,
+    /// Writes of 4 KiB per second.
+    pub write_rate: f64,
 }
 
 /// A rate at a queue depth.

@@ -3,6 +3,7 @@
 use crate::scenario::{ArmQueue, Arrivals, CpuQueue, DriveKind, Load, Part, Rotating};
 use crate::system::{Cache, DriveModel};
 
+use super::calibrate::{self, Tail};
 use super::setting::Setting;
 
 /// The assumptions of a setting.
@@ -29,6 +30,7 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
         && let Some(model) = setting.plan.drive()
     {
         said.push(drive(part, model));
+        said.extend(calibrate::tail(design).map(|tail| read_tail(&tail)));
         said.push(match design.layout.protection {
             Some(_) => "drives: no reduction or log yet".into(),
             None => "drives: no protection, reduction or log yet; every byte written is moved once".into(),
@@ -131,11 +133,24 @@ fn rotating(part: &Rotating) -> String {
     )
 }
 
+/// What the priors of a drive make of its read tail.
+fn read_tail(tail: &Tail) -> String {
+    let [low, high] = tail.p99_us;
+    let [[suspend_low, program_low], [suspend_high, program_high]] = tail.priors_us;
+    format!(
+        "drive alone, 70/30, p99 of reads: {low:.0} us at the low priors, {high:.0} us at the high; at {:.0} requests/s \
+         of 4 KiB, half of what time-sharing of its two random ratings carries, with reads let in after {suspend_low:.0} \
+         and {suspend_high:.0} us and programs of {program_low:.0} and {program_high:.0} us; `mixed` and `read_p99` of \
+         the part tell them",
+        tail.rate
+    )
+}
+
 fn drive(part: &Part, model: &DriveModel) -> String {
     format!(
         "drives: {} as {} flash units of {:.1} us a sense behind a command server of {:.2} us, programs of \
          {:.1} KiB and a write amplification of {:.2} when full ({:.2} at this fill), solved from its ratings; \
-         priors that no rating tells: {:.0} us a program, {:.0} us of which a read waits for at most, {:.1} ms an \
+         {}{:.0} us a program, {:.0} us of which a read waits for at most, {:.1} ms an \
          erase, {:.0} us of fixed latency, page {} KiB, buffer {} MiB",
         part.name,
         model.units,
@@ -144,8 +159,13 @@ fn drive(part: &Part, model: &DriveModel) -> String {
         f64::from(model.program_bytes) / 1024.0,
         model.rated_amplification,
         model.random_amplification,
-        part.program.us(),
-        part.suspend.us(),
+        if part.mixed.is_some() || part.read_p99.is_some() {
+            "likewise or as priors: "
+        } else {
+            "priors that no rating tells: "
+        },
+        model.program.us(),
+        model.suspend.us(),
         part.erase.us() / 1e3,
         part.fixed_latency.us(),
         part.page >> 10,

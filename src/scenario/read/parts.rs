@@ -4,7 +4,7 @@
 
 use super::{Reader, Section, rotating, values};
 use crate::scenario::diagnostics::Diagnostic;
-use crate::scenario::model::{DriveKind, Interface, Part, Rating, Rotating};
+use crate::scenario::model::{DriveKind, Interface, Mixed, Part, Rating, ReadTail, Rotating};
 use crate::scenario::tree::{Origin, Table, Value};
 use crate::scenario::units::{Dimension, print};
 
@@ -61,7 +61,7 @@ pub fn read_catalogue(reader: &mut Reader, name: &str, table: &Table) -> Option<
 }
 
 /// Keys of a flash drive alone.
-const FLASH: [&str; 16] = [
+const FLASH: [&str; 18] = [
     "read_sequential",
     "write_sequential",
     "read_random",
@@ -78,6 +78,8 @@ const FLASH: [&str; 16] = [
     "erase_block",
     "suspend",
     "units",
+    "mixed",
+    "read_p99",
 ];
 
 fn read_part(reader: &mut Reader, section: &Section, name: &str) -> Option<DriveKind> {
@@ -131,6 +133,14 @@ fn flash(
     let erase_block = reader.value(section, "erase_block", values::bytes);
     let suspend = reader.value(section, "suspend", values::time);
     let units = reader.optional_count(section, "units");
+    let mixed = mixed(reader, section);
+    let read_p99 = read_p99(reader, section);
+    // What a rating tells cannot be stated too.
+    let (twice, again) =
+        (reader.exclude(section, "mixed", "program"), reader.exclude(section, "read_p99", "suspend"));
+    if twice || again {
+        return None;
+    }
     let part = Part {
         name: name.to_owned(),
         interface: interface?,
@@ -151,6 +161,10 @@ fn flash(
         erase_block: erase_block?,
         suspend: suspend?,
         units: units?,
+        mixed: mixed?,
+        read_p99: read_p99?,
+        knows_program: section.has("program") || section.has("mixed"),
+        knows_suspend: section.has("suspend") || section.has("read_p99"),
     };
     check_little(reader, section, "read_random", part.read_random, "read_latency", part.read_latency.secs());
     check_little(
@@ -161,6 +175,7 @@ fn flash(
         "write_latency",
         part.write_latency.secs(),
     );
+    check_pins(reader, section, &part);
     Some(part)
 }
 
@@ -169,6 +184,22 @@ fn rating(reader: &mut Reader, section: &Section, key: &str, pattern: &'static s
     let rate = reader.value(&table, "rate", values::rate);
     let depth = reader.count(&table, "depth");
     Some(Rating { per_second: rate?, depth: depth? })
+}
+
+fn mixed(reader: &mut Reader, section: &Section) -> Option<Option<Mixed>> {
+    let Some(table) = reader.table(section, "mixed", "parts.NAME.mixed")? else { return Some(None) };
+    let read = reader.value(&table, "read", values::number);
+    let rate = reader.value(&table, "rate", values::rate);
+    let depth = reader.count(&table, "depth");
+    Some(Some(Mixed { read: read?, rate: Rating { per_second: rate?, depth: depth? } }))
+}
+
+fn read_p99(reader: &mut Reader, section: &Section) -> Option<Option<ReadTail>> {
+    let Some(table) = reader.table(section, "read_p99", "parts.NAME.read_p99")? else { return Some(None) };
+    let below = reader.value(&table, "below", values::time);
+    let depth = reader.count(&table, "depth");
+    let write_rate = reader.value(&table, "write_rate", values::rate);
+    Some(Some(ReadTail { below: below?, depth: depth?, write_rate: write_rate? }))
 }
 
 /// A random rating needs at least rate × latency requests outstanding (Little 1961, L = λW, with W at
@@ -200,6 +231,42 @@ fn check_little(
             .also(&latency_at, "with this latency")
             .help(Some("take rate, depth and latency from one datasheet".to_owned()));
     reader.out.push(diagnostic);
+}
+
+/// Ratings of reads beside writes that the other ratings rule out by arithmetic alone.
+fn check_pins(reader: &mut Reader, section: &Section, part: &Part) {
+    let mut refuse = |key: &str, title: String, expected: String| {
+        let at = reader.place(section, key);
+        reader.out.push(Diagnostic::at(&at, format!("`{}` {title}", section.path_of(key)), expected));
+    };
+    if let Some(tail) = part.read_p99 {
+        if tail.below <= part.read_latency {
+            let expected = format!("expected more than `read_latency`, {} us", part.read_latency.us());
+            refuse(
+                "read_p99",
+                format!("is below {} us, which one read alone takes", tail.below.us()),
+                expected,
+            );
+        }
+        if tail.write_rate >= part.write_random.per_second {
+            let rated = print(part.write_random.per_second, Dimension::PerSecond);
+            let rate = print(tail.write_rate, Dimension::PerSecond);
+            refuse(
+                "read_p99",
+                format!("has writes of {rate}, not below their rating"),
+                format!("expected below {rated}"),
+            );
+        }
+    }
+    if let Some(mixed) = part.mixed {
+        // Of writes alone no more than the rating gets through in steady state.
+        let most = part.write_random.per_second / (1.0 - mixed.read);
+        if mixed.rate.per_second > most {
+            let rate = print(mixed.rate.per_second, Dimension::PerSecond);
+            let title = format!("of {rate} writes more than `write_random` does");
+            refuse("mixed", title, format!("expected {} at most", rounded(most, Dimension::PerSecond)));
+        }
+    }
 }
 
 /// Sequential ratings that the interface cannot carry. `place` points at a key of the part, or at

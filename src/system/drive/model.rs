@@ -14,6 +14,10 @@ pub struct Solved {
     pub units: u32,
     /// Time of the command server.
     pub command: SimDuration,
+    /// Time of one program: stated, a prior, or told by a rating.
+    pub program: SimDuration,
+    /// Longest that a read waits behind a program or an erase: likewise.
+    pub suspend: SimDuration,
 }
 
 /// Why a part's ratings have no solution.
@@ -40,6 +44,8 @@ pub struct DriveModel {
     pub acknowledge: SimDuration,
     /// Time of a unit for one program.
     pub program: SimDuration,
+    /// Longest that a read waits behind a program or an erase on its unit.
+    pub suspend: SimDuration,
     /// Bytes of one program.
     pub program_bytes: u32,
     /// Time of a unit for one erase.
@@ -66,7 +72,7 @@ impl DriveModel {
     pub fn solve(part: &Part, max_payload: u32, solved: Solved, live: f64) -> Result<Self, Refusal> {
         let bus = Bus::of(part.interface, max_payload);
         let sense = sense_time(part, max_payload, solved.command)?;
-        let (ratings, priors) = (ratings(part), priors(part));
+        let (ratings, priors) = (ratings(part), priors(part, solved.program));
         let units = f64::from(solved.units);
         let program_bytes = drive::program_bytes(&ratings, &priors, units).ok_or_else(|| {
             refuse("erase", "erases alone take longer than the rated sequential writes leave")
@@ -89,7 +95,8 @@ impl DriveModel {
             fixed: part.fixed_latency.max(solved.command) - solved.command,
             sense,
             acknowledge,
-            program: part.program,
+            program: solved.program,
+            suspend: solved.suspend,
             program_bytes: (program_bytes.round() as u32).max(1),
             erase: part.erase,
             erase_block: part.erase_block,
@@ -159,9 +166,9 @@ fn ratings(part: &Part) -> Ratings {
     }
 }
 
-fn priors(part: &Part) -> Priors {
+fn priors(part: &Part, program: SimDuration) -> Priors {
     Priors {
-        program_s: part.program.secs(),
+        program_s: program.secs(),
         erase_s: part.erase.secs(),
         erase_bytes: part.erase_block as f64,
         page: part.page as f64,

@@ -72,7 +72,7 @@ impl DriveSteps {
         };
         let command = network.group("drives.command", "drive", count, 1, Discipline::Committed);
         let link = add_link(network, count, &model.link);
-        let turns = Discipline::Yields { bound: part.suspend };
+        let turns = Discipline::Yields { bound: model.suspend };
         let unit = network.group("drives.unit", "unit", count * model.units, 1, turns);
         network.rows(unit, "drive", model.units, &[]);
         let purpose = network.purpose("unit");
