@@ -63,6 +63,7 @@ pub fn run(outcome: &RunOutcome, style: &Style) -> String {
     tables::classes(&mut sheet, &outcome.classes, outcome.run.confidence);
     tables::stations(&mut sheet, outcome);
     blame::tail(&mut sheet, &outcome.blame);
+    tables::ledger(&mut sheet, outcome);
     footer::facts(&mut sheet, outcome);
     sheet.finish(style.color)
 }

@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::engine::{Kernel, Key, Observation, SimDuration, SimTime, Stop};
 use crate::measure::Watch;
-use crate::system::Path;
+use crate::system::{Levels, Path};
 use crate::traffic::Sources;
 
 use super::scene::{Recorder, Scene};
@@ -37,6 +37,12 @@ struct Edge {
     rebuilt: [u64; 2],
     /// Stripes that a rebuild had begun: they arrive as requests do, and are none.
     stripes: u64,
+    /// Bytes at each level between log and drives.
+    levels: Levels,
+    /// Bytes of flash programmed, and of these by the drives' own cleaners.
+    flash: [u64; 2],
+    /// Bytes read ahead of streams.
+    prefetched: u64,
 }
 
 /// What a kernel knew when it was closed.
@@ -121,7 +127,14 @@ impl Replication {
     fn edge(&self) -> Edge {
         let path = &self.kernel.model.path;
         let (stripes, _) = path.protected.stripes();
-        Edge { fragments: path.fragments, rebuilt: path.protected.rebuilt, stripes }
+        Edge {
+            fragments: path.fragments,
+            rebuilt: path.protected.rebuilt,
+            stripes,
+            levels: path.destage.levels(),
+            flash: path.flash(),
+            prefetched: path.prefetched,
+        }
     }
 
     /// Requests that have arrived.
@@ -199,6 +212,21 @@ impl Replication {
     /// Of these, what a rebuild moved.
     pub fn rebuilt_in_window(&self) -> [u64; 2] {
         [0, 1].map(|op| self.edges[1].rebuilt[op] - self.edges[0].rebuilt[op])
+    }
+
+    /// Bytes that went from level to level between log and drives while the window was open.
+    pub fn levels_in_window(&self) -> Levels {
+        self.edges[1].levels.since(&self.edges[0].levels)
+    }
+
+    /// Bytes of flash programmed while it was, and of these by the drives' own cleaners.
+    pub fn flash_in_window(&self) -> [u64; 2] {
+        [0, 1].map(|at| self.edges[1].flash[at] - self.edges[0].flash[at])
+    }
+
+    /// Bytes read ahead of streams while it was.
+    pub fn prefetched_in_window(&self) -> u64 {
+        self.edges[1].prefetched - self.edges[0].prefetched
     }
 
     /// Measured requests that were not done when the run was given up.

@@ -10,7 +10,7 @@ use crate::measure::{
 };
 use crate::outcome::*;
 use crate::scenario::{Objective, Operation, Over};
-use crate::system::ceilings;
+use crate::system::{Levels, ceilings};
 
 use super::audit::audit;
 use super::mix::offered_iops;
@@ -311,7 +311,7 @@ fn unhealthy(objective: &Objective, setting: &Setting) -> Option<String> {
     Some(format!("nothing healthy is measured while \"{name}\" stands: say \"any\" or its name in `during`"))
 }
 
-/// Bytes at each level, per second of the window.
+/// Bytes at each level, per second of the window: from the hosts to the flash.
 fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<LedgerRow> {
     let seconds: f64 = replications.iter().map(Replication::window_s).sum();
     let per_s = |of: &dyn Fn(&Replication) -> [u64; 2]| {
@@ -322,16 +322,37 @@ fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<LedgerRow> {
         read_bytes_per_s: read,
         write_bytes_per_s: write,
     };
+    let plan = &setting.plan;
     let mut rows = vec![row("host", per_s(&|r| r.kernel.model.recorder.finished_bytes))];
+    let writes = |of: &dyn Fn(&Levels) -> u64| per_s(&|r| [0, of(&r.levels_in_window())]);
+    if plan.has_log() {
+        rows.push(row("log", writes(&|l| l.destaged)));
+    }
+    if plan.blocks().is_some() {
+        rows.push(row("blocks", writes(&|l| l.blocks)));
+        // Where a later pass reduces, what was plain was written too.
+        rows.push(row("reduction", writes(&|l| l.stored + l.reduced)));
+        rows.push(row("cleaning", per_s(&|r| [0, 1].map(|_| r.levels_in_window().moved))));
+    }
+    if per_s(&|r| [r.prefetched_in_window(), 0])[0] > 0.0 {
+        rows.push(row("prefetch", per_s(&|r| [r.prefetched_in_window(), 0])));
+    }
     let (all, rebuilt) = (per_s(&|r| r.fragments_in_window()), per_s(&|r| r.rebuilt_in_window()));
-    if setting.plan.protects() {
+    if plan.protects() {
         rows.push(row("protection", [0, 1].map(|op| all[op] - rebuilt[op])));
     }
     if setting.rebuilding().is_some() {
         rows.push(row("rebuild", rebuilt));
     }
-    if setting.plan.cuts() {
+    if plan.cuts() {
         rows.push(row("drives", all));
+    }
+    if plan.drive().is_some() {
+        rows.push(row("drive cleaning", per_s(&|r| [r.flash_in_window()[1]; 2])));
+        rows.push(row(
+            "flash",
+            per_s(&|r| [r.fragments_in_window()[0] + r.flash_in_window()[1], r.flash_in_window()[0]]),
+        ));
     }
     rows
 }

@@ -11,6 +11,7 @@ use crate::scenario::{CpuQueue, Design, DriveKind, Operation, PortKind};
 
 use super::demand::Ask;
 use super::fabric::Fabric;
+use super::log::GRAIN;
 use super::plan::Plan;
 use super::work::DriveWork;
 
@@ -42,6 +43,8 @@ pub struct Kind {
     pub share: f64,
     /// Share of its requests that a cache answers, so that no drive is asked.
     pub cached: f64,
+    /// Place of its class among the classes.
+    pub class: usize,
 }
 
 /// Every group's ceiling for a mix of requests, in the order of the path.
@@ -49,6 +52,7 @@ pub fn ceilings(design: &Design, plan: &Plan, kinds: &[Kind]) -> Vec<Ceiling> {
     let mut found = Vec::new();
     ports(design, plan, kinds, &mut found);
     let works: Vec<DriveWork> = kinds.iter().map(|kind| DriveWork::of(plan, kind)).collect();
+    controllers(design, plan, kinds, &works, &mut found);
     cpu(design, plan, kinds, &works, &mut found);
     fabric(plan, kinds, &works, &mut found);
     drives(design, plan, kinds, &works, &mut found);
@@ -84,8 +88,9 @@ fn messages(work: &DriveWork, times: [&dyn Fn(u64) -> f64; 2]) -> f64 {
 
 fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
     let Some(ports) = &design.ports else { return };
+    let count = plan.ports() as u32;
     if let PortKind::Station(law) = &ports.kind {
-        found.push(("ports".into(), ports.count, law.mean_ps() / 1e12));
+        found.push(("ports".into(), count, law.mean_ps() / 1e12));
     }
     let Some(wire) = &plan.wire else { return };
     let both_ways = |k: &Kind| -> [&[Ask]; 2] {
@@ -113,23 +118,49 @@ fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
     }
 }
 
+/// The partner link, the memory and the log.
+fn controllers(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
+    let count = design.controllers_count();
+    let bytes = |k: &Kind, operation: Operation| if k.operation == operation { k.bytes as f64 } else { 0.0 };
+    let written = |of: &dyn Fn(&Kind) -> f64| {
+        mean(kinds, |k| if k.operation == Operation::Write { of(k) } else { 0.0 })
+    };
+    if plan.has_log() && count > 1 {
+        let time = |ask: Ask, bytes: u64| plan.partners.time(ask, bytes).secs();
+        let both = |k: &Kind| time(Ask::PartnerLong, k.bytes) + time(Ask::PartnerShort, 0);
+        found.push(("controllers.link".into(), 2, written(&both)));
+    }
+    let reduced = |work: &DriveWork| plan.memory_time(1, work.bytes_destaged).secs();
+    let crossed = |k: &Kind| {
+        let [received, sent] = [Operation::Write, Operation::Read].map(|operation| bytes(k, operation));
+        plan.memory_time(0, received).secs() + plan.memory_time(2, sent).secs()
+    };
+    let memory = mean(kinds, crossed) + mean_work(kinds, works, reduced);
+    found.push(("memory".into(), plan.partners.active, memory));
+    if let Some(log) = &design.log {
+        let time = |k: &Kind| (k.bytes.div_ceil(GRAIN) * GRAIN) as f64 / log.rate * f64::from(count);
+        found.push(("log".into(), count, written(&time)));
+    }
+}
+
 fn cpu(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
     let Some(cpu) = &design.cpu else { return };
-    let secs = |law: &Law| law.mean_ps() / 1e12;
+    let secs = |law: &Law| law.mean_ps() / 1e12 * cpu.slowdown();
     let demand = kinds.iter().zip(works).map(|(k, work)| {
         let (law, ask) = match k.operation {
             Operation::Read => (&cpu.read, Ask::Reconstruct),
             Operation::Write => (&cpu.write, Ask::Parity),
         };
-        k.share * (secs(law) + plan.coding(ask, work.bytes_coded).secs())
+        k.share * (secs(law) + plan.coding(ask, work.bytes_coded).secs() + work.work_s)
     });
     let demand = demand.sum();
-    let ports = design.ports.as_ref().map_or(1, |p| p.count);
-    let cores = match cpu.queue {
-        CpuQueue::Shared => cpu.cores,
-        CpuQueue::PerPort => (cpu.cores / ports).max(1) * ports,
+    let active = plan.partners.active;
+    let each = plan.ports() as u32 / active;
+    let servers = match cpu.queue {
+        CpuQueue::Shared => cpu.servers(),
+        CpuQueue::PerPort => (cpu.servers() / each).max(1) * each,
     };
-    found.push(("cpu".into(), cores, demand));
+    found.push(("cpu".into(), servers * active, demand));
 }
 
 fn fabric(plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
@@ -190,8 +221,8 @@ fn drives(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], fou
     let Some(drive) = &plan.drive else { return };
     let unit_demand = kinds.iter().zip(works).map(|(k, work)| {
         let [each, _] = work.bytes_each();
-        let per_byte = k.sequential * drive.write_s_per_byte(true)
-            + (1.0 - k.sequential) * drive.write_s_per_byte(false);
+        let large = plan.stripes.as_ref().map_or(k.sequential, |s| if s.suits_drives { 1.0 } else { 0.0 });
+        let per_byte = large * drive.write_s_per_byte(true) + (1.0 - large) * drive.write_s_per_byte(false);
         let sensing = work.reads * drive.pages(each as u32) as f64 * drive.sense.secs();
         k.share * (sensing + work.bytes_written * per_byte)
     });

@@ -55,8 +55,9 @@ enum Phase {
 /// Bytes at each level on the way to the drives, since the start.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Levels {
-    /// Blocks that hosts wrote to the log, and of these the ones that were written again before they left it.
+    /// Blocks that hosts wrote to the log.
     pub committed: u64,
+    /// Of these the ones that were written again before they left it.
     pub overwritten: u64,
     /// Blocks that left the log.
     pub destaged: u64,
@@ -66,9 +67,26 @@ pub struct Levels {
     pub stored: u64,
     /// What a later pass made of them.
     pub reduced: u64,
-    /// Data that was written to stripes: of hosts, and moved by the cleaner.
+    /// Data that was written to stripes, but for what the cleaner moved.
     pub striped: u64,
+    /// What the cleaner moved.
     pub moved: u64,
+}
+
+impl Levels {
+    /// What was added since an earlier reading.
+    pub fn since(&self, earlier: &Levels) -> Levels {
+        Levels {
+            committed: self.committed - earlier.committed,
+            overwritten: self.overwritten - earlier.overwritten,
+            destaged: self.destaged - earlier.destaged,
+            blocks: self.blocks - earlier.blocks,
+            stored: self.stored - earlier.stored,
+            reduced: self.reduced - earlier.reduced,
+            striped: self.striped - earlier.striped,
+            moved: self.moved - earlier.moved,
+        }
+    }
 }
 
 /// Bytes of a log below its high water.
@@ -99,6 +117,7 @@ pub struct Destage {
 }
 
 impl Destage {
+    /// No jobs yet; they draw from `key`.
     pub fn new(plan: &Plan, key: Key) -> Self {
         Destage {
             dirty: Dirty::new(plan.classes()),
@@ -127,22 +146,21 @@ impl Destage {
         self.dirty.level + self.leaving + self.open.held
     }
 
-    /// Whether what came and what left are the same, level by level: pairs of two counts.
-    pub fn balances(&self, plan: &Plan) -> Vec<(&'static str, u128, u128)> {
+    /// What came to the log and to stripes, and what left or is there still: pairs of two counts.
+    pub fn balances(&self, plan: &Plan) -> Vec<(&'static str, u64, u64)> {
         let l = self.levels();
-        let pair = |name, one: u64, other: u64| (name, u128::from(one), u128::from(other));
         let mut found = Vec::new();
         if plan.log.is_some() {
-            found.push(pair("log", l.committed - l.overwritten, l.destaged + self.dirty.level));
+            found.push(("log", l.committed - l.overwritten, l.destaged + self.dirty.level));
         }
         if plan.stripes.is_some() {
-            found.push(pair("stripes", l.stored + l.reduced, l.striped + self.open.stored + self.pass));
+            found.push(("stripes", l.stored + l.reduced, l.striped + self.open.stored + self.pass));
         }
         found
     }
 
     /// Whether another job may begin and there is enough for it.
-    pub fn is_due(&self, plan: &Plan) -> bool {
+    pub(super) fn is_due(&self, plan: &Plan) -> bool {
         let Some(log) = &plan.log else { return false };
         // Before a stripe's worth is there, writes may still complete each other's blocks.
         let least = plan.stripes.as_ref().map_or(1, |stripes| stripes.data_bytes.min(room(log) / 4));
@@ -150,7 +168,7 @@ impl Destage {
     }
 
     /// Begins a job, if there is one: the token becomes its token.
-    pub fn take(&mut self, plan: &Plan, token: &mut StorageToken, goes_on: bool) -> bool {
+    pub(super) fn take(&mut self, plan: &Plan, token: &mut StorageToken, goes_on: bool) -> bool {
         if !goes_on {
             self.active += 1;
         }
@@ -198,14 +216,14 @@ impl Destage {
     }
 
     /// A job is done, or its stripe is.
-    pub fn done(&mut self, token: &StorageToken) {
+    pub(super) fn done(&mut self, token: &StorageToken) {
         let number = token.members[DRIVE];
         self.leaving -= std::mem::take(&mut self.jobs[number as usize].held);
         self.free.push(number);
     }
 
     /// Its room in the log is given back.
-    pub fn released(&mut self, token: &StorageToken) {
+    pub(super) fn released(&mut self, token: &StorageToken) {
         self.leaving -= std::mem::take(&mut self.job_mut(token).held);
     }
 
@@ -314,7 +332,7 @@ impl Destage {
     }
 
     /// With no log: a write becomes a job of its own.
-    pub fn begin_write(&mut self, plan: &Plan, token: &mut StorageToken) {
+    pub(super) fn begin_write(&mut self, plan: &Plan, token: &mut StorageToken) {
         let (Some(stripes), Some(blocks)) = (&plan.stripes, &plan.blocks) else { return };
         let (start, end) = (token.body.address, token.body.address + u64::from(token.amount));
         let region = Region { class: token.class, machine: token.body.machine(), number: 0, grains: 0 };
@@ -331,23 +349,23 @@ impl Destage {
     }
 
     /// Whether anything is read before, is worked on, or is stored.
-    pub fn reads_first(&self, token: &StorageToken) -> bool {
+    pub(super) fn reads_first(&self, token: &StorageToken) -> bool {
         !self.job(token).old.is_empty()
     }
 
     /// See [`Destage::reads_first`].
-    pub fn has_work(&self, token: &StorageToken) -> bool {
+    pub(super) fn has_work(&self, token: &StorageToken) -> bool {
         let job = self.job(token);
         if job.phase == Phase::Reducing { !job.later.is_empty() } else { !job.work.is_empty() }
     }
 
     /// See [`Destage::reads_first`].
-    pub fn stores(&self, token: &StorageToken) -> bool {
+    pub(super) fn stores(&self, token: &StorageToken) -> bool {
         self.job(token).stored > 0
     }
 
     /// Whether the cleaner has a stripe to move; if so, the job goes on with that.
-    pub fn cleans(&mut self, plan: &Plan, token: &StorageToken) -> bool {
+    pub(super) fn cleans(&mut self, plan: &Plan, token: &StorageToken) -> bool {
         let Some(stripes) = &plan.stripes else { return false };
         if self.debt < stripes.data_bytes as f64 {
             return false;
@@ -361,12 +379,12 @@ impl Destage {
     }
 
     /// Whether the cleaner is due, for a token of its own.
-    pub fn cleaning_is_due(&self, plan: &Plan) -> bool {
+    pub(super) fn cleaning_is_due(&self, plan: &Plan) -> bool {
         plan.stripes.as_ref().is_some_and(|stripes| self.debt >= stripes.data_bytes as f64)
     }
 
     /// A token that only cleans.
-    pub fn begin_cleaning(&mut self, plan: &Plan, token: &mut StorageToken) {
+    pub(super) fn begin_cleaning(&mut self, plan: &Plan, token: &mut StorageToken) {
         self.taken += 1;
         token.key = self.key.numbered(self.taken);
         token.body = Body::job(0, plan.stripes.as_ref().is_some_and(|stripes| stripes.suits_drives));
@@ -374,12 +392,12 @@ impl Destage {
     }
 
     /// The stripe that was stored plain is read again.
-    pub fn begin_pass(&mut self, token: &StorageToken) {
+    pub(super) fn begin_pass(&mut self, token: &StorageToken) {
         self.job_mut(token).phase = Phase::Reducing;
     }
 
     /// What the pass made of the stripe is stored; whether that fills one.
-    pub fn pass_fills(&mut self, plan: &Plan, token: &StorageToken) -> bool {
+    pub(super) fn pass_fills(&mut self, plan: &Plan, token: &StorageToken) -> bool {
         let Some(stripes) = &plan.stripes else { return false };
         let later = std::mem::take(&mut self.job_mut(token).later);
         let bytes: u64 = later.iter().map(|(_, bytes)| u64::from(*bytes)).sum();
@@ -398,7 +416,7 @@ impl Destage {
     }
 
     /// Fills a planner with what a job's next round moves: its reads, or the writing of its stripe.
-    pub fn plan(&self, plan: &Plan, planner: &mut Planner, token: &StorageToken, writes: bool) {
+    pub(super) fn plan(&self, plan: &Plan, planner: &mut Planner, token: &StorageToken, writes: bool) {
         let (Some(layout), Some(placement)) = (&plan.layout, plan.placement()) else { return };
         let job = self.job(token);
         let Some(stripes) = &plan.stripes else {
@@ -434,7 +452,7 @@ impl Destage {
     }
 
     /// The processor's work on the blocks of a job, each a part.
-    pub fn work_parts(&self, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
+    pub(super) fn work_parts(&self, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
         let job = self.job(token);
         let part = |ns: u32| Part { amount: ns, members: token.members, body: token.body };
         match job.phase {
@@ -444,12 +462,7 @@ impl Destage {
     }
 
     /// In place without protection: the runs of a job.
-    pub fn runs(&self, token: &StorageToken) -> &[(u64, u64)] {
+    pub(super) fn runs(&self, token: &StorageToken) -> &[(u64, u64)] {
         &self.job(token).runs
-    }
-
-    /// Bytes of blocks that a job gathered.
-    pub fn held(&self, token: &StorageToken) -> u64 {
-        self.job(token).held
     }
 }

@@ -44,6 +44,16 @@ impl Path {
         Path { plan, cut: [0; 2], fragments: [0; 2], protected, destage, prefetched: 0, flash, arms }
     }
 
+    /// What came to a level between log and flash, and what left it or is there still: pairs of two counts.
+    pub fn balances(&self) -> Vec<(&'static str, u64, u64)> {
+        let mut found = self.destage.balances(&self.plan);
+        if self.plan.drive.is_some() {
+            let (came, left) = self.flash.balance();
+            found.push(("flash", came, left));
+        }
+        found
+    }
+
     /// Bytes of flash programmed, and of these by the drives' own cleaners.
     pub fn flash(&self) -> [u64; 2] {
         [self.flash.programmed, self.flash.cleaned]

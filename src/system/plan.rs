@@ -324,6 +324,14 @@ impl Plan {
         with_bytes(law.sample(token.key, CPU), cpu.slowdown(), bytes)
     }
 
+    /// Mean processor time of a request's bytes beside reduction and parity, seconds: checksums, and the
+    /// decompressing of the `blocks_read`.
+    pub(super) fn bytes_s(&self, bytes: u64, blocks_read: f64) -> f64 {
+        let checked = bytes as f64 * self.per_byte.checksum;
+        let read = self.blocks.as_ref().map_or(0.0, |blocks| blocks.give_back_work(1) * blocks_read);
+        (checked + read) / 1e12
+    }
+
     /// Time of so many bytes at the memory, for one of its three purposes.
     pub(super) fn memory_time(&self, purpose: usize, bytes: f64) -> SimDuration {
         let Some((bandwidth, passes)) = self.memory else { return SimDuration::ZERO };
