@@ -7,6 +7,7 @@
 //! | `cli` | help, errors, JSON, exit statuses, as a user meets them |
 //! | `coverage` | 95 % intervals hold the truth as often as they promise |
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
+//! | `drive_ratings` | a rated mix and read tail pin a drive's priors, or are refused |
 //! | `drives` | a datasheet drive, alone, returns its ratings |
 //! | `fabric` | uplinks and trees of links, against the payload of their narrowest level |
 //! | `held_out` | textbook scenarios that are not shipped |
@@ -35,6 +36,7 @@ mod cache;
 mod cli;
 mod coverage;
 mod determinism;
+mod drive_ratings;
 mod drives;
 mod fabric;
 mod held_out;

@@ -156,7 +156,7 @@ impl Alone<'_> {
             return None;
         }
         let shared = 1.0 / (0.7 / part.read_random.per_second + 0.3 / part.write_random.per_second);
-        let rate = 0.5 * shared;
+        let rate = rounded(0.5 * shared);
         let at = |[suspend, program]: [u64; 2]| {
             let of = |known: bool, solved: SimDuration, us: u64| {
                 if known { solved } else { SimDuration::from_us(us) }
@@ -175,6 +175,12 @@ impl Alone<'_> {
             rate,
         })
     }
+}
+
+/// Three significant figures: no reader wants more of it.
+fn rounded(rate: f64) -> f64 {
+    let step = 10f64.powi(rate.log10().floor() as i32 - 2);
+    (rate / step).round() * step
 }
 
 fn open(rate: f64) -> Load {
