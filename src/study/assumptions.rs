@@ -54,10 +54,13 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
                 together * 100.0
             )),
             Load::Trace { repeat, .. } => {
+                let hosts = match &design.hosts {
+                    Some(_) => "",
+                    None => ", and no host adapter spreads what was issued at once",
+                };
                 let once = if *repeat { "" } else { "; played once, the intervals hold for this trace only" };
                 said.push(format!(
-                    "{}: requests come at their recorded times, whatever this design answers, and no host adapter \
-                     spreads what was issued at once{once}",
+                    "{}: requests come at their recorded times, whatever this design answers{hosts}{once}",
                     class.name
                 ));
             }
@@ -122,7 +125,8 @@ fn rotating(part: &Rotating) -> String {
     let queue = match part.queue {
         ArmQueue::Fifo => "requests served in order of arrival".to_owned(),
         ArmQueue::Shortest => format!(
-            "the shortest positioning of up to {} requests served first, however long others wait",
+            "the shortest positioning of up to {} requests served first, however long others wait, with perfect \
+             foresight (drives keep a margin against a missed turn and gain less)",
             ArmQueue::LOOK
         ),
     };

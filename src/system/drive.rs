@@ -7,6 +7,11 @@
 //! what write amplification asks for, and every erase block that has been filled costs an erase: space in the buffer
 //! is free again when its share of that is done, so the drive runs in the steady state it is rated in.
 //!
+//! What a mix of reads and writes carries follows, and is no rating of its own. With so much outstanding that no unit
+//! idles, at least the harmonic mean of the two random ratings (units shared by turns): interference costs reads
+//! latency, not rate, for the unit works meanwhile and writes wait behind the buffer. With little outstanding less:
+//! reads that wait for programs hold the loop back, by what a priority queue says (`tests/it/interference.rs`).
+//!
 //! Or it is a rotating one: an arm that serves one request at a time, and the drive's link.
 //!
 //! [`model`] solves the parameters, [`steps`] lays the routes, [`flash`] keeps what the drives of a replication

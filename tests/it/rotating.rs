@@ -1,5 +1,6 @@
 //! Rotating drives, alone, against seek + half a turn + transfer; and what their queue gains.
 
+use forebay::engine::{Key, Purpose};
 use forebay::outcome::RunOutcome;
 use forebay::theory::rotating::{SeekCurve, mean_rate, random_service_s, zoned_rate};
 
@@ -71,21 +72,55 @@ fn random_requests_one_at_a_time_take_seek_half_a_turn_and_transfer() {
     }
 }
 
+/// Shortest positioning first, done plainly: so many places of (share of the stroke, angle) wait all the time, and the
+/// nearest in seek and turn is served. Services a second.
+fn plain_shortest(waiting: usize) -> f64 {
+    let mut draws = Key::root(13).draws(Purpose::named("plain"));
+    let [next, mean, full] = SEEK.map(|ms| ms / 1e3);
+    let curve = SeekCurve::from_ratings(next, mean, full).expect("rises");
+    let inner = RATES[1] / RATES[0];
+    let mut place = || {
+        // Bytes up to x of the stroke are (x − (1 − inner)·x²/2) of its mean: inverted.
+        let bytes = draws.unit();
+        let x = (1.0 - (1.0 - bytes * (1.0 - inner * inner)).sqrt()) / (1.0 - inner);
+        (x, draws.unit())
+    };
+    let mut queue: Vec<(f64, f64)> = (0..waiting).map(|_| place()).collect();
+    let (mut now, mut at, turn) = (0.0, 0.5, 1.0 / 120.0);
+    let services = 40_000;
+    for _ in 0..services {
+        let cost = |(x, angle): &(f64, f64)| {
+            let seek = curve.time((x - at).abs());
+            seek + (angle - (now + seek) / turn).rem_euclid(1.0) * turn
+        };
+        let best =
+            (0..waiting).min_by(|a, b| cost(&queue[*a]).total_cmp(&cost(&queue[*b]))).expect("some wait");
+        let (x, spent) = (queue[best].0, cost(&queue[best]));
+        (now, at) = (now + spent, x);
+        queue[best] = place();
+    }
+    f64::from(services) / now
+}
+
 /// Claim:   an arm that never idles serves what the static column says: first come, first served as above; shortest
-///          positioning with 64 outstanding, so that 32 are always there to choose from. That gains a factor near
-///          two over 32 outstanding in order of arrival.
-/// Method:  8 replications of 60 s. Common practice, from memory: reordering 32 random reads makes 7,200 turns a
-///          minute good for 150 to 200 requests a second instead of 75 to 85, 1.8 to 2.4 times as many; the curves
-///          of M. Seltzer, P. Chen & J. Ousterhout, USENIX Winter 1990, agree for shortest access time first.
-/// Alarm:   rates have a deviation of 0.3 %: never. Catches: 3 % against the static column.
+///          positioning with 64 outstanding, so that 32 are always there to choose from; and as a plain simulation of
+///          the same drive, written apart, says.
+/// Method:  8 replications of 60 s: a deviation of 0.3 %; the plain one of 40,000 services has 0.3 % too.
+/// Alarm:   never. Catches: 3 %.
+/// Reading: 32 reads by shortest positioning come to 2.7 times what they come to in order. Common practice, from
+///          memory, is 150 to 200 a second on such drives, 1.9 to 2.5 times; the same plain simulation with half a
+///          millisecond more to settle and half a millisecond of margin against a missed turn gives 174, 2.2 times.
+///          That margin is left out and said so in the answer.
 #[test]
-fn shortest_positioning_doubles_what_a_deep_queue_gets() {
+fn shortest_positioning_gains_what_a_plain_simulation_gains() {
     let fifo = random(&part(7_200, SEEK, RATES, "fifo"), 1.0, "4 KiB", 32, "60 s");
     let still = |outcome: &RunOutcome| outcome.verdict.static_ceiling_iops.expect("a ceiling");
     assert_near("fifo against the static column", rate(&fifo), still(&fifo), 0.02);
     let part = part(7_200, SEEK, RATES, "shortest");
     let deep = random(&part, 1.0, "4 KiB", 64, "60 s");
     assert_near("shortest against the static column", rate(&deep), still(&deep), 0.03);
+    assert_near("shortest against a plain simulation", rate(&deep), plain_shortest(32), 0.03);
+    assert_eq!(deep.verdict.binding.as_deref(), Some("drives.arm"));
     let shortest = random(&part, 1.0, "4 KiB", 32, "60 s");
     let gain = rate(&shortest) / rate(&fifo);
     println!(
@@ -93,8 +128,7 @@ fn shortest_positioning_doubles_what_a_deep_queue_gets() {
         rate(&fifo),
         rate(&shortest)
     );
-    assert!((1.8..2.4).contains(&gain), "{gain}");
-    assert_eq!(shortest.verdict.binding.as_deref(), Some("drives.arm"));
+    assert!(rate(&shortest) < rate(&deep) && gain > 2.5, "{gain}");
     // One at a time there is nothing to choose.
     let one = |part: &str| rate(&random(part, 1.0, "4 KiB", 1, "10 s"));
     assert_eq!(one(&part), one(&part.replace("shortest", "fifo")));

@@ -16,8 +16,8 @@ use super::{Alone, seen};
 const REQUESTS: f64 = 60_000.0;
 /// Tries at a prior; each halves what is left of its range, in the logarithm.
 const TRIES: u32 = 7;
-/// Rounds where both are to be found: each depends a little on the other.
-const ROUNDS: u32 = 2;
+/// Times of a program that are looked at first, in even steps of the logarithm.
+const GRID: u32 = 10;
 /// Between these lies the time of a program, in ps: fast one-bit flash to slow four-bit flash, from memory.
 const PROGRAM_PS: [f64; 2] = [100e6, 5e9];
 /// A read can be let in after so little, in ps; the longest is a program and the erase before it.
@@ -44,13 +44,23 @@ impl Alone<'_> {
     /// The priors that the optional ratings tell, with the others as they are.
     pub(super) fn pinned(&self, mut solved: Solved) -> Result<Solved, Refusal> {
         let (tail, mixed) = (self.part.read_p99, self.part.mixed);
-        let rounds = if tail.is_some() && mixed.is_some() { ROUNDS } else { 1 };
-        for _ in 0..rounds {
-            if let Some(mixed) = mixed {
-                solved.program = self.program(solved, mixed)?;
-            }
-            if let Some(tail) = tail {
-                solved.suspend = self.suspend(solved, tail)?;
+        if let Some(tail) = tail {
+            solved.suspend = self.suspend(solved, tail)?;
+        }
+        let Some(mixed) = mixed else { return Ok(solved) };
+        let prior = solved.program;
+        solved.program = self.program(solved, mixed)?;
+        if let Some(tail) = tail.filter(|_| solved.program != prior) {
+            // Another program, another bound; and both ratings must still hold.
+            solved.suspend = self.suspend(solved, tail)?;
+            let (rate, rated) = (self.mixed_rate(solved, mixed)?, mixed.rate.per_second);
+            if (rate / rated - 1.0).abs() > 2.0 * SLACK {
+                return Err(Refusal {
+                    key: "mixed",
+                    why: format!(
+                        "{rated:.0}/s, but under the bound that `read_p99` asks for it is {rate:.0}/s"
+                    ),
+                });
             }
         }
         Ok(solved)
@@ -78,21 +88,33 @@ impl Alone<'_> {
             // Nothing need be suspended for it: the bound does not bind.
             return Ok(SimDuration::from_ps_f64(whole));
         }
-        let found = bisect([SUSPEND_LEAST_PS, whole], |ps| Ok(p99(ps)? <= below))?;
+        let found = bisect([SUSPEND_LEAST_PS, whole], |ps| Ok(p99(ps)? <= below), TRIES)?;
         Ok(SimDuration::from_ps_f64(found))
     }
 
-    /// The time of a program at which the mix has its rated rate.
+    /// The time of a program at which the mix has its rated rate; of several, the one nearest the prior. (A program
+    /// just longer than the bound is cut in two pieces, of which reads wait for less than for one as long as the
+    /// bound: the rate does not fall all the way.)
     fn program(&self, solved: Solved, mixed: Mixed) -> Result<SimDuration, Refusal> {
-        let rated = mixed.rate.per_second;
+        let (rated, prior) = (mixed.rate.per_second, solved.program.ps() as f64);
         let rate = |ps: f64| {
             let program = SimDuration::from_ps_f64(ps);
             self.mixed_rate(Solved { program, ..solved }, mixed)
         };
-        let ends = [rate(PROGRAM_PS[0])?, rate(PROGRAM_PS[1])?];
-        let (slowest, fastest) = (ends[0].min(ends[1]), ends[0].max(ends[1]));
-        let is_beyond = rated > fastest * (1.0 + SLACK) || rated < slowest * (1.0 - SLACK);
-        if is_beyond {
+        let [mut low, high] = PROGRAM_PS;
+        if self.part.read_p99.is_some() && solved.suspend < solved.program {
+            // A rated bound that shorter programs would never meet would not be the bound.
+            low = solved.suspend.ps() as f64;
+        }
+        let step = (high / low).powf(1.0 / (GRID - 1) as f64);
+        let mut found = Vec::new();
+        for number in 0..GRID {
+            let ps = low * step.powi(number as i32);
+            found.push((ps, rate(ps)?));
+        }
+        let slowest = found.iter().map(|(_, rate)| *rate).fold(f64::INFINITY, f64::min);
+        let fastest = found.iter().map(|(_, rate)| *rate).fold(0.0, f64::max);
+        if rated > fastest * (1.0 + SLACK) || rated < slowest * (1.0 - SLACK) {
             return Err(Refusal {
                 key: "mixed",
                 why: format!(
@@ -106,8 +128,22 @@ impl Alone<'_> {
             // At that depth the mix is the same whatever a program takes: it agrees and tells nothing.
             return Ok(solved.program);
         }
-        let found = bisect(PROGRAM_PS, |ps| Ok(rate(ps)? >= rated))?;
-        Ok(SimDuration::from_ps_f64(found))
+        let from_prior = |ps: f64| (ps / prior).ln().abs();
+        let crosses = |pair: &&[(f64, f64)]| (pair[0].1 >= rated) != (pair[1].1 >= rated);
+        let nearest = |pair: &&[(f64, f64)]| from_prior((pair[0].0 * pair[1].0).sqrt());
+        let between = found.windows(2).filter(crosses).min_by(|a, b| nearest(a).total_cmp(&nearest(b)));
+        let ps = match between {
+            Some(&[(low, at_low), (high, _)]) => {
+                let falls = at_low >= rated;
+                bisect([low, high], |ps| Ok((rate(ps)? >= rated) == falls), TRIES / 2)?
+            }
+            // Within the slack of an end.
+            _ => {
+                let off = |(_, rate): &(f64, f64)| (rate / rated - 1.0).abs();
+                found.iter().min_by(|a, b| off(a).total_cmp(&off(b))).map_or(prior, |(ps, _)| *ps)
+            }
+        };
+        Ok(SimDuration::from_ps_f64(ps))
     }
 
     /// Requests a second of a closed mix at its depth.
@@ -192,8 +228,9 @@ fn open(rate: f64) -> Load {
 fn bisect(
     [mut low, mut high]: [f64; 2],
     holds: impl Fn(f64) -> Result<bool, Refusal>,
+    tries: u32,
 ) -> Result<f64, Refusal> {
-    for _ in 0..TRIES {
+    for _ in 0..tries {
         let middle = (low * high).sqrt();
         if holds(middle)? { low = middle } else { high = middle }
     }

@@ -19,7 +19,7 @@ use super::places::Places;
 /// Closer than this a place is where the head is: a millionth of a turn, far above rounding and far below a sector.
 const HERE: f64 = 1e-6;
 /// Services of the arm under saturation that the static column is told by, after as many unmeasured as wait.
-const SERVICES: u64 = 20_000;
+const SERVICES: u64 = 8_000;
 const PLACE: Purpose = Purpose::named("place");
 /// Multiples of the golden ratio are spread evenly (Weyl's sequence): spindles do not turn in step.
 const GOLDEN: f64 = 0.618_033_988_749_894_9;
