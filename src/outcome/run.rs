@@ -64,6 +64,8 @@ pub struct RunFacts {
     pub precision_met: bool,
     /// Requests measured, over all replications.
     pub requests: u64,
+    /// Events handled for each request that arrived, warm-up included: what simulating one takes.
+    pub events_per_request: f64,
 }
 
 /// State of the design under the stated load.
@@ -99,6 +101,8 @@ pub struct Verdict {
     pub static_binding: Option<String>,
     /// Growth of the backlog, requests per second (saturated runs only).
     pub growth_per_s: Option<f64>,
+    /// Seconds after which the log is at high water (unsustainable runs only).
+    pub log_full_after_s: Option<f64>,
     /// In words, why the state is what it is, if it is not stable.
     pub reason: Option<String>,
 }

@@ -1,6 +1,6 @@
 //! What an answer assumes, in words: priors that no datasheet tells, and simplifications of the model.
 
-use crate::scenario::{ArmQueue, Arrivals, CpuQueue, DriveKind, Load, Part, Rotating};
+use crate::scenario::{ArmQueue, Arrivals, Class, CpuQueue, DriveKind, Load, Part, Rotating, Start};
 use crate::system::{Cache, DriveModel};
 
 use super::calibrate::{self, Tail};
@@ -29,18 +29,15 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
         && let DriveKind::Part(part) = &drives.kind
         && let Some(model) = setting.plan.drive()
     {
-        said.push(drive(part, model));
+        said.push(drive(part, model, setting.plan.suits_drives()));
         said.extend(calibrate::tail(design).map(|tail| read_tail(&tail)));
-        said.push(match design.layout.protection {
-            Some(_) => "drives: no reduction or log yet".into(),
-            None => "drives: no protection, reduction or log yet; every byte written is moved once".into(),
-        });
     }
     if let Some(drives) = &design.drives
         && let DriveKind::Rotating(part) = &drives.kind
     {
         said.push(rotating(part));
     }
+    said.extend(behind(setting));
     if let Some(cache) = setting.plan.cache() {
         said.push(cache_words(setting, cache));
     }
@@ -100,13 +97,14 @@ fn protection(setting: &Setting) -> Vec<String> {
             "layout: giving back lost data takes the processor no time (`design.cpu.reconstruct`)".into(),
         );
     }
-    if has_parity {
+    if has_parity && design.layout.append.is_none() && design.log.is_none() {
         said.push(
             "layout: with no log each write in place is planned alone and answered when data and parity are \
              written; a loss of power between the two leaves them apart (the write hole)"
                 .into(),
         );
-    } else {
+    }
+    if !has_parity {
         said.push(
             "layout: a read goes to one copy of a mirror, drawn at random, not to the shorter queue".into(),
         );
@@ -150,10 +148,79 @@ fn read_tail(tail: &Tail) -> String {
     )
 }
 
-fn drive(part: &Part, model: &DriveModel) -> String {
+/// What stands between the answer of a write and the drives.
+fn behind(setting: &Setting) -> Vec<String> {
+    let (design, plan) = (&setting.scenario.design, &setting.plan);
+    let gib = |bytes: u64| bytes as f64 / f64::from(1 << 30);
+    let mut said = Vec::new();
+    if setting.scenario.run.start == Start::Fresh {
+        said.push(
+            "start: drives and layout are new and clean nothing; it does not stay so (`run.start`)".into(),
+        );
+    }
+    if let Some((amplification, live)) = plan.cleaning() {
+        said.push(format!(
+            "layout: {:.0} % of the usable space is live data; the cleaner writes {:.2} bytes for each byte stored, by the \
+             published form of first-in first-out cleaning; an old stripe is read as if it were whole",
+            live * 100.0,
+            amplification - 1.0
+        ));
+    }
+    if let Some(blocks) = plan.blocks().filter(|blocks| blocks.compress || blocks.deduplicate) {
+        let class = |(n, class): (usize, &Class)| {
+            let stored = blocks.mean_written(n) / blocks.bytes as f64;
+            format!("{} {:.0} % of its blocks' bytes", class.name, stored * 100.0)
+        };
+        let classes: Vec<String> = setting.scenario.classes.iter().enumerate().map(class).collect();
+        said.push(format!("reduction: written to stripes: {}", classes.join(", ")));
+        if let Some(cpu) = &design.cpu {
+            said.push(format!(
+                "reduction: a core compresses {:.0} MB/s, decompresses {:.0} MB/s and fingerprints {:.1} GB/s (published \
+                 library figures unless stated: `design.cpu`)",
+                cpu.compress / 1e6,
+                cpu.decompress / 1e6,
+                cpu.fingerprint / 1e9
+            ));
+        }
+    }
+    let shares = plan.shares();
+    if shares.map + shares.index + shares.log > 0 {
+        let worst = shares.map_misses.iter().copied().fold(0.0, f64::max);
+        said.push(format!(
+            "memory: {:.1} GiB of log, {:.1} GiB of block map ({:.1} % of look-ups miss), {:.1} GiB of fingerprint index \
+             ({:.1} % miss), {:.1} GiB left",
+            gib(shares.log),
+            gib(shares.map),
+            worst * 100.0,
+            gib(shares.index),
+            shares.index_misses * 100.0,
+            gib(shares.left)
+        ));
+    }
+    if design.log.is_some() {
+        said.push(
+            "log: destaged as soon as a stripe is there, which leaves overwrites the least to find; empty at the \
+             start of the warm-up"
+                .into(),
+        );
+    }
+    if let Some(controllers) = design.controllers.as_ref().filter(|controllers| controllers.count > 1) {
+        said.push(match controllers.both_active {
+            true => {
+                "controllers: machines are dealt out to both in turn; background work is done by them in turn"
+                    .into()
+            }
+            false => "controllers: one takes all requests, the other holds copies of the log".into(),
+        });
+    }
+    said
+}
+
+fn drive(part: &Part, model: &DriveModel, suits_drives: bool) -> String {
+    let here = if suits_drives { 1.0 } else { model.random_amplification };
     format!(
         "drives: {} as {} flash units of {:.1} us a sense behind a command server of {:.2} us, programs of \
-         {:.1} KiB and a write amplification of {:.2} when full ({:.2} at this fill), solved from its ratings; \
+         {:.1} KiB and a write amplification of {:.2} when full ({:.2} in this design), solved from its ratings; \
          {}{:.0} us a program, {:.0} us of which a read waits for at most, {:.1} ms an \
          erase, {:.0} us of fixed latency, page {} KiB, buffer {} MiB",
         part.name,
@@ -162,7 +229,7 @@ fn drive(part: &Part, model: &DriveModel) -> String {
         model.command.us(),
         f64::from(model.program_bytes) / 1024.0,
         model.rated_amplification,
-        model.random_amplification,
+        here,
         if part.mixed.is_some() || part.read_p99.is_some() {
             "likewise or as priors: "
         } else {

@@ -17,6 +17,7 @@ mod scene;
 mod setting;
 mod stations;
 mod summary;
+mod sustain;
 mod targets;
 mod textbook;
 mod verify;

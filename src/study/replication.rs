@@ -14,6 +14,9 @@ use super::setting::Setting;
 /// Events between two looks at whether the user has interrupted: at least a tenth of a second's work.
 const STRIDE_EVENTS: u64 = 1 << 20;
 
+/// Unit in which the log is read, bytes.
+const LOG_BLOCK: u64 = 4096;
+
 /// One replication, which can be extended until it is closed.
 pub(super) struct Replication {
     pub kernel: Kernel<Scene>,
@@ -21,8 +24,8 @@ pub(super) struct Replication {
     pub closed: Option<Observation>,
     /// What had gone to the drives when the window opened and closed.
     edges: [Edge; 2],
-    /// Backlog at the start of the window and at moments in it.
-    readings: Vec<(SimTime, u64)>,
+    /// Backlog at the start of the window and at moments in it, and what the log held, in its blocks.
+    readings: Vec<(SimTime, [u64; 2])>,
     pub stop: Stop,
     /// What the audit needs of a kernel that has been closed.
     pub end: Option<End>,
@@ -120,8 +123,10 @@ impl Replication {
     }
 
     fn read_backlog(&mut self) {
-        let (begun, restored) = self.kernel.model.path.protected.stripes();
-        self.readings.push((self.kernel.now(), self.kernel.in_system() - (begun - restored)));
+        let path = &self.kernel.model.path;
+        let (begun, restored) = path.protected.stripes();
+        let backlog = self.kernel.in_system() - (begun - restored);
+        self.readings.push((self.kernel.now(), [backlog, path.destage.level() / LOG_BLOCK]));
     }
 
     fn edge(&self) -> Edge {
@@ -189,19 +194,38 @@ impl Replication {
     /// The backlog at the start, the quarters and the end of the window, closed or so far.
     pub fn watch(&self) -> Option<Watch> {
         let opened = self.opened.as_ref()?;
-        let (end, arrived) = match &self.closed {
-            Some(closed) => (closed.at, closed.arrived - self.edges[1].stripes),
-            None => (self.kernel.now(), self.arrived()),
+        let arrived = self
+            .closed
+            .as_ref()
+            .map_or_else(|| self.arrived(), |closed| closed.arrived - self.edges[1].stripes);
+        self.watch_of(0, arrived - (opened.arrived - self.edges[0].stripes))
+    }
+
+    /// The same of what the log holds, in its blocks, beside the blocks that were written to it.
+    pub fn watch_log(&self) -> Option<Watch> {
+        let committed = match &self.closed {
+            Some(_) => self.edges[1].levels.committed,
+            None => self.kernel.model.path.destage.levels().committed,
         };
-        let before = opened.arrived - self.edges[0].stripes;
+        self.watch_of(1, (committed - self.edges[0].levels.committed) / LOG_BLOCK)
+    }
+
+    fn watch_of(&self, which: usize, offered: u64) -> Option<Watch> {
+        let opened = self.opened.as_ref()?;
+        let end = self.closed.as_ref().map_or(self.kernel.now(), |closed| closed.at);
         let span = end.since(opened.at);
         let near = |quarter: u64| {
             let wanted = opened.at + SimDuration::from_ps(span.ps() / 4 * quarter);
-            let distance = |reading: &&(SimTime, u64)| reading.0.ps().abs_diff(wanted.ps());
-            self.readings.iter().min_by_key(distance).map_or(0, |reading| reading.1)
+            let distance = |reading: &&(SimTime, [u64; 2])| reading.0.ps().abs_diff(wanted.ps());
+            self.readings.iter().min_by_key(distance).map_or(0, |reading| reading.1[which])
         };
         let backlog = [0, 1, 2, 3, 4].map(near);
-        Some(Watch { backlog, offered: arrived - before, length_s: span.secs() })
+        Some(Watch { backlog, offered, length_s: span.secs() })
+    }
+
+    /// What the log held when the window closed, bytes.
+    pub fn log_level(&self) -> u64 {
+        self.readings.last().map_or(0, |reading| reading.1[1] * LOG_BLOCK)
     }
 
     /// Bytes of fragments cut while the window was open, by operation.

@@ -17,6 +17,7 @@ use super::mix::offered_iops;
 use super::replication::Replication;
 use super::setting::{Course, Setting};
 use super::stations::{Usage, ratio, window};
+use super::sustain::{Filling, filling};
 use super::targets::Target;
 use super::{TOOL, assumptions, mix};
 
@@ -56,6 +57,10 @@ pub(super) fn summarise(
             precision: scenario.run.precision,
             precision_met: course.precision_met,
             requests: measured.map(Latencies::total).sum(),
+            events_per_request: ratio(
+                replications.iter().map(|r| r.kernel.events() as f64).sum(),
+                replications.iter().map(|r| r.arrived() as f64).sum(),
+            ),
         },
         verdict: verdict(setting, replications, course, &usage, &objectives, &offered),
         offered: Offered { iops: offered_iops(&offered) },
@@ -80,7 +85,12 @@ fn verdict(
     objectives: &[ObjectiveRow],
     offered: &[Option<f64>],
 ) -> Verdict {
-    let (state, reason, growth) = state(replications, course, usage);
+    let (mut state, mut reason, growth) = state(replications, course, usage);
+    let filling = (state == State::Stable).then(|| filling(setting, replications)).flatten();
+    if let Some(filling) = &filling {
+        state = State::Unsustainable;
+        reason = Some(in_words(filling));
+    }
     let binding = usage.iter().fold(None, |best: Option<(&Usage, f64)>, u| {
         let (_, busy) = u.busiest();
         if best.is_none_or(|b| busy > b.1) { Some((u, busy)) } else { best }
@@ -101,8 +111,19 @@ fn verdict(
         static_ceiling_iops: lowest.as_ref().map(|c| c.iops),
         static_binding: lowest.map(|c| c.station),
         growth_per_s: growth,
+        log_full_after_s: filling.map(|filling| filling.full_after_s),
         reason,
     }
+}
+
+fn in_words(filling: &Filling) -> String {
+    format!(
+        "the log fills by {:.3} GB/s beyond what the drives take: at high water {:.1} s after the window measured; \
+         from then on writes go at {:.3} GB/s, and the percentiles here no longer hold",
+        filling.growth_bytes_per_s / 1e9,
+        filling.full_after_s,
+        filling.destaged_bytes_per_s / 1e9
+    )
 }
 
 /// Requests measured per second, by class.

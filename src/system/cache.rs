@@ -6,8 +6,9 @@
 //! each extent that it touches, for blocks of one extent are alike in popularity. Reads that continue a stream
 //! bypass the cache, and so do recorded loads, whose next request no law tells.
 //!
-//! With `prefetch` a stream is read ahead by that many bytes: its first read goes to the drives, the others find
-//! their data, and every so many bytes of it cost a background read of as many. One such read at the end of each
+//! With `prefetch` a stream is read ahead by that many bytes: its first read goes to the drives, and so does the second,
+//! which tells that it is a stream; the others find their data, and every so many bytes of it cost a background read
+//! of as many. One such read at the end of each
 //! stream is for nothing. That the data is there in time is taken for granted.
 //!
 //! A cache that holds blocks as they are stored holds more of them. A closed loop's rate is not known beforehand: it is put at one request per token in each think time and [`ANSWER_S`].
@@ -82,10 +83,10 @@ impl Cache {
         self.hits[class]
     }
 
-    /// Whether a sequential read is the first of its stream: as often as one in so many that fill it.
+    /// Whether a read is the first that is seen to continue its stream: one of all of its reads but the very first.
     fn begins_stream(&self, token: &StorageToken) -> bool {
-        let first = f64::from(token.amount) / self.runs[usize::from(token.class)];
-        token.key.draws(DRAW).unit() < first
+        let further = self.runs[usize::from(token.class)] / f64::from(token.amount) - 1.0;
+        token.key.draws(DRAW).unit() * further < 1.0
     }
 
     /// How many bytes a read has fetched ahead of its stream, for those behind it: twice at its beginning, so that

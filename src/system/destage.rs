@@ -161,10 +161,16 @@ impl Destage {
 
     /// Whether another job may begin and there is enough for it.
     pub(super) fn is_due(&self, plan: &Plan) -> bool {
+        plan.log.as_ref().is_some_and(|log| self.active < log.destage) && self.is_due_again(plan)
+    }
+
+    /// Whether there is enough for a job.
+    fn is_due_again(&self, plan: &Plan) -> bool {
         let Some(log) = &plan.log else { return false };
-        // Before a stripe's worth is there, writes may still complete each other's blocks.
-        let least = plan.stripes.as_ref().map_or(1, |stripes| stripes.data_bytes.min(room(log) / 4));
-        self.active < log.destage && self.dirty.level >= least
+        // Before a stripe's worth is there, writes may still complete each other's blocks; in place, the oldest
+        // stripe is whole when as much again has come behind it.
+        let least = plan.stripes.as_ref().map_or(2 * plan.stripe_bytes(), |stripes| stripes.data_bytes);
+        self.dirty.level >= least.min(room(log) / 4)
     }
 
     /// Begins a job, if there is one: the token becomes its token.
@@ -172,7 +178,12 @@ impl Destage {
         if !goes_on {
             self.active += 1;
         }
-        let found = if plan.stripes.is_some() { self.fill_stripe(plan) } else { self.gather(plan) };
+        let is_due = !goes_on || self.is_due_again(plan);
+        let found = match is_due {
+            true if plan.stripes.is_some() => self.fill_stripe(plan),
+            true => self.gather(plan),
+            false => None,
+        };
         let Some(job) = found else {
             self.active -= 1;
             return false;
@@ -227,18 +238,20 @@ impl Destage {
         self.leaving -= std::mem::take(&mut self.job_mut(token).held);
     }
 
-    /// In place: the oldest region, and those that its stripes hold too.
+    /// In place: what is held of the stripe whose block has waited longest.
     fn gather(&mut self, plan: &Plan) -> Option<Job> {
-        let oldest = self.dirty.take_oldest()?;
+        let oldest = self.dirty.oldest()?;
+        let at = oldest.number * REGION + u64::from(oldest.grains.trailing_zeros()) * GRAIN;
         let stripe = plan.stripe_bytes();
-        let (start, end) = (oldest.number * REGION, (oldest.number + 1) * REGION);
-        let first = (start / stripe * stripe / REGION).max(oldest.number.saturating_sub(NEIGHBOURS));
-        let last = (end.div_ceil(stripe) * stripe).div_ceil(REGION).min(oldest.number + NEIGHBOURS);
+        let (start, end) = (at / stripe * stripe, (at / stripe + 1) * stripe);
+        let first = (start / REGION).max(oldest.number.saturating_sub(NEIGHBOURS));
+        let last = end.div_ceil(REGION).min(oldest.number + NEIGHBOURS);
         let mut job = Job { owner: (oldest.class, oldest.machine), ..Job::default() };
         for number in first..last {
-            let region =
-                if number == oldest.number { Some(oldest) } else { self.dirty.take(&oldest, number) };
-            if let Some(region) = region {
+            let begin = number * REGION;
+            let [from, to] = [start, end].map(|edge| edge.clamp(begin, begin + REGION) - begin);
+            let among = ones(from / GRAIN, to / GRAIN);
+            if let Some(region) = self.dirty.take(&oldest, number, among) {
                 region.runs(&mut job.runs);
                 job.held += region.bytes();
             }

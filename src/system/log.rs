@@ -2,7 +2,7 @@
 //!
 //! A write takes room in whole blocks of 4 KiB, crosses the log's transfer rate and its latency, and is answered. A
 //! block that is written again before it is destaged takes no room twice and reaches the drives once. Destaging
-//! begins as soon as there is something to destage (in place) or a full stripe (log-structured), oldest first, at most
+//! begins as soon as a stripe's worth is there (in place two: the older is then whole, if ever), oldest first, at most
 //! `design.log.destage` stripes at once; a stripe's room is free when the drives hold all of it. Above high water writers
 //! wait for that, first come, first served: a burst is absorbed until it is not. Reads of blocks that are still in the
 //! log are answered from it. With two controllers both logs hold everything, so one gate stands for both.
@@ -252,24 +252,41 @@ impl Dirty {
         }
     }
 
-    /// Takes a region of the same volume, if it is held.
-    pub fn take(&mut self, like: &Region, number: u64) -> Option<Region> {
+    /// The oldest region, which stays where it is.
+    pub fn oldest(&mut self) -> Option<Region> {
+        loop {
+            let key = *self.order.front()?;
+            if let Some(grains) = self.held.get(&key) {
+                return Some(self.region(key, *grains));
+            }
+            self.order.pop_front();
+        }
+    }
+
+    /// Takes what is held of a region of the same volume among these grains.
+    pub fn take(&mut self, like: &Region, number: u64, among: u64) -> Option<Region> {
         let key = self.key(like.class, like.machine, number);
-        let grains = self.held.remove(&key)?;
-        Some(self.taken(key, grains))
+        let held = self.held.get_mut(&key)?;
+        let grains = *held & among;
+        *held &= !among;
+        if *held == 0 {
+            // Its place in the order is passed over when it comes.
+            self.held.remove(&key);
+        }
+        (grains != 0).then(|| self.taken(key, grains))
     }
 
     fn taken(&mut self, key: u64, grains: u64) -> Region {
-        let volume = (key >> 32) as u32;
-        let class = self.first.partition_point(|first| *first <= volume) - 1;
-        let region = Region {
-            class: class as u16,
-            machine: volume - self.first[class],
-            number: key & 0xFFFF_FFFF,
-            grains,
-        };
+        let region = self.region(key, grains);
         self.level -= region.bytes();
         region
+    }
+
+    fn region(&self, key: u64, grains: u64) -> Region {
+        let volume = (key >> 32) as u32;
+        let class = self.first.partition_point(|first| *first <= volume) - 1;
+        let machine = volume - self.first[class];
+        Region { class: class as u16, machine, number: key & 0xFFFF_FFFF, grains }
     }
 }
 
@@ -318,9 +335,12 @@ mod tests {
         log.commit(&write(1, 0, 4096));
         log.commit(&write(2, 0, 4096));
         log.commit(&write(1, REGION, 4096));
-        let first = log.take_oldest().expect("held");
-        assert_eq!(log.take(&first, 1).map(|r| r.number), Some(1));
-        assert_eq!(log.take(&first, 2), None);
+        log.commit(&write(1, 8192, 4096));
+        let first = log.oldest().expect("held");
+        assert_eq!(log.take(&first, 0, 0b11).map(|r| r.grains), Some(1));
+        assert_eq!(log.take(&first, 1, u64::MAX).map(|r| r.number), Some(1));
+        assert_eq!(log.take(&first, 2, u64::MAX), None);
+        assert_eq!(log.take_oldest().map(|r| (r.machine, r.grains)), Some((1, 0b100)), "the rest of it");
         assert_eq!(log.take_oldest().map(|r| r.machine), Some(2));
         assert_eq!(log.take_oldest(), None);
     }

@@ -238,6 +238,11 @@ impl Plan {
         self.stripes.as_ref().map(|stripes| (stripes.amplification, stripes.live))
     }
 
+    /// Whether stripes are such that the drives move nothing themselves.
+    pub fn suits_drives(&self) -> bool {
+        self.stripes.as_ref().is_some_and(|stripes| stripes.suits_drives)
+    }
+
     /// Whether there is a write log.
     pub fn has_log(&self) -> bool {
         self.log.is_some()

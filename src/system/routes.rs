@@ -215,7 +215,7 @@ impl Builder {
             let ahead = self.prefetch();
             steps.extend([Step::Ask(question::PREFETCHES), Step::Spawn(ahead)]);
         }
-        let from_drives = self.from_drives();
+        let from_drives = self.at_rest();
         let deliver: Vec<Step> = self.deliver().into_iter().collect();
         if self.cache.looks {
             // What the cache holds as it is stored still has to be decompressed.
@@ -233,7 +233,7 @@ impl Builder {
     }
 
     /// What a read takes from the drives.
-    fn from_drives(&mut self) -> Vec<Step> {
+    fn at_rest(&mut self) -> Vec<Step> {
         if self.protected {
             return self.protected_read();
         }
@@ -250,7 +250,7 @@ impl Builder {
     /// Background reads ahead of a stream.
     fn prefetch(&mut self) -> Route {
         let mut steps = vec![Step::Ask(question::BEGIN_PREFETCH)];
-        steps.extend(self.from_drives());
+        steps.extend(self.at_rest());
         steps.push(Step::End);
         self.network.route(&steps)
     }

@@ -271,8 +271,7 @@ const REFUSED: &[(&str, &str, &[&str])] = &[
         &["groups of 12 do not fit 12 drives less the room of 1"],
     ),
     ("protection = \"mirror-2\"\nspares = 12", "", &["12 spares leave none of the 12 drives"]),
-    ("writes = \"log-structured\"", "", &["not yet supported", "expected \"in-place\""]),
-    ("reserve = 0.1", "", &["not yet supported"]),
+    ("reserve = 0.1", "", &["it goes with `writes = \"log-structured\"`"]),
     ("", "kind = \"drive-lost\"\ndrive = 3", &["nothing survives the loss of drive 3"]),
     (
         "protection = \"mirror-2\"",

@@ -3,6 +3,7 @@
 //! | module | holds |
 //! | --- | --- |
 //! | `arrows` | the walls between the rooms, read from the source |
+//! | `behind` | log, full stripes, reduction, controllers and memory, against arithmetic and queueing theory |
 //! | `cache` | hits, against an explicit cache under the same traffic |
 //! | `cli` | help, errors, JSON, exit statuses, as a user meets them |
 //! | `coverage` | 95 % intervals hold the truth as often as they promise |
@@ -32,6 +33,7 @@ mod program;
 mod runs;
 
 mod arrows;
+mod behind;
 mod cache;
 mod cli;
 mod coverage;

@@ -111,10 +111,11 @@ fn measured(sheet: &mut Sheet, outcome: &RunOutcome) {
         seconds => format!("{} of warm-up", format_span_us(seconds * 1e6)),
     };
     let words = format!(
-        "{} after {warm_up}, in {}; {} requests; seed {}",
+        "{} after {warm_up}, in {}; {} requests of {} events each; seed {}",
         format_span_us(run.length_s * 1e6),
         plural(run.replications as usize, "replication", "replications"),
         format_count(run.requests),
+        format_significant(run.events_per_request),
         outcome.seed
     );
     sheet.paragraph(Tone::Plain, " Measured: ", &words);

@@ -170,7 +170,7 @@ fn station_cells(station: &StationRow) -> Vec<String> {
 }
 
 /// What the levels of the ledger are, in the order of the way down.
-const LEVELS: [(&str, &str); 10] = [
+const LEVELS: [(&str, &str); 11] = [
     ("host", "what the hosts asked"),
     ("log", "left the log, each block once"),
     ("blocks", "whole blocks of what left it"),
@@ -179,8 +179,9 @@ const LEVELS: [(&str, &str); 10] = [
     ("prefetch", "read ahead of streams"),
     ("protection", "with parity or copies, at the drives"),
     ("rebuild", "restored to spare room"),
+    ("drives", "handed to the drives in all"),
     ("drive cleaning", "moved by the drives' own cleaners"),
-    ("flash", "sensed and programmed"),
+    ("flash", "read and programmed there"),
 ];
 
 /// Adds the ledger: bytes at each level, with writes as a multiple of the hosts'.

@@ -126,7 +126,8 @@ mod tests {
     }
 
     fn token(class: u16, machine: u32, address: u64) -> StorageToken {
-        let mut token = StorageToken { class, amount: 4096, ..StorageToken::default() };
+        let mut token = StorageToken::default();
+        (token.class, token.amount) = (class, 4096);
         token.body.address = address;
         token.body.machine_and_kind = machine;
         token
