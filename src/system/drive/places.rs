@@ -142,7 +142,8 @@ mod tests {
         // Twelve chunks further the same drive has its next one.
         assert_eq!(places.byte(&token(0, 0, 12 * chunk + 4096)), chunk + 4096);
         let (_, of_a) = places.volumes[0];
-        assert!(of_a >= (1 << 30) / 12 && of_a <= (1 << 30) / 12 + 2 * chunk, "{of_a}");
+        let least = (1 << 30) / 12;
+        assert!((least..=least + 2 * chunk).contains(&of_a), "{of_a}");
         assert_eq!(places.byte(&token(0, 2, 0)), 2 * of_a);
         assert_eq!(places.byte(&token(1, 0, 0)), 3 * of_a);
         let last = places.byte(&token(1, 1, (3 << 30) - 4096));
@@ -155,7 +156,8 @@ mod tests {
         let places = places("protection = \"double-parity\"\ngroup = 6");
         let (first, bytes) = places.volumes[1];
         // 3 GiB over two groups of 4 + 2: a quarter of half of it on each drive.
-        assert!(bytes >= (3 << 30) / 8 && bytes <= (3 << 30) / 8 + (2 << 16), "{bytes}");
+        let least = (3 << 30) / 8;
+        assert!((least..=least + (2 << 16)).contains(&bytes), "{bytes}");
         for row in [0u64, 77, 1 << 31] {
             let at = places.byte(&token(1, 1, row << 16)) - first - bytes;
             assert!(at < bytes);

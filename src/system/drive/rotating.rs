@@ -107,7 +107,7 @@ impl ArmModel {
             let best = ranks.enumerate().min_by_key(|(_, rank)| *rank).map_or(0, |(at, _)| at);
             let byte = std::mem::replace(&mut waiting[best], place(number));
             let service = self.serve(&mut arm, byte, 1, Operation::Read, now);
-            now = now + service;
+            now += service;
             sum += if number < 2 * look { 0.0 } else { service.secs() };
         }
         sum / SERVICES as f64
