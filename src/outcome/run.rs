@@ -43,6 +43,8 @@ pub struct RunOutcome {
     pub audit: Vec<AuditRow>,
     /// What was assumed: priors and approximations, in words.
     pub assumptions: Vec<String>,
+    /// Hours in which a standing rebuild would restore all of a drive; null without one.
+    pub rebuild_hours: Option<f64>,
     /// Advice to the reader: short warm-up, coarse trace clock and the like.
     pub notes: Vec<String>,
 }

@@ -109,7 +109,7 @@ impl<'a> Alone<'a> {
     fn with_load(&self, load: Load) -> Scenario {
         let mut scenario = self.scenario.clone();
         let class = &mut scenario.classes[0];
-        (class.load, class.capacity) = (load, self.part.capacity);
+        (class.load, class.capacity, class.working_set) = (load, self.part.capacity, self.part.capacity);
         scenario
     }
 

@@ -11,6 +11,7 @@ mod check;
 mod mix;
 mod overload;
 mod pilot;
+mod rebuild;
 mod replication;
 mod run;
 mod scene;

@@ -14,6 +14,7 @@ use crate::system::{Levels, ceilings};
 
 use super::audit::audit;
 use super::mix::offered_iops;
+use super::rebuild::restored_per_s;
 use super::replication::Replication;
 use super::setting::{Course, Setting};
 use super::stations::{Usage, ratio, window};
@@ -73,6 +74,7 @@ pub(super) fn summarise(
         ledger: ledger(setting, replications),
         audit: audit(setting, replications),
         assumptions: assumptions::of(setting),
+        rebuild_hours: None,
         notes: notes(setting, course, replications),
     }
 }
@@ -378,22 +380,13 @@ fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<LedgerRow> {
     rows
 }
 
-/// What the rebuild achieved, and how long a drive's content takes at that pace.
+/// What the rebuild achieved.
 fn rebuild_note(setting: &Setting, replications: &[Replication]) -> Option<String> {
     let (fault, rebuilding) = setting.rebuilding()?;
-    let seconds: f64 = replications.iter().map(Replication::window_s).sum();
-    let restored: u64 = replications.iter().map(|r| r.rebuilt_in_window()[Operation::Write as usize]).sum();
-    let rate = ratio(restored as f64, seconds);
-    let whole = match setting.scenario.design.drives.as_ref()?.kind.capacity() {
-        Some(capacity) if rate > 0.0 => {
-            format!(": {:.1} h for a whole drive at this pace", capacity as f64 / rate / 3600.0)
-        }
-        _ => String::new(),
-    };
     Some(format!(
-        "\"{}\": {:.1} MB/s of lost content restored, with {:.0} % of the stripes done all along{whole}",
+        "\"{}\": {:.1} MB/s of lost content restored, with {:.0} % of the stripes done all along",
         fault.name,
-        rate / 1e6,
+        restored_per_s(replications) / 1e6,
         100.0 * rebuilding.progress
     ))
 }

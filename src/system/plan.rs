@@ -417,7 +417,15 @@ fn drive_model(scenario: &Scenario, solved: Option<Solved>, live: f64) -> Result
         (_, Some(append)) => 1.0 - append.reserve,
         _ => live,
     };
-    Ok(Some(DriveModel::solve(part, max_payload(&scenario.design), solved, live)?))
+    let model = DriveModel::solve(part, max_payload(&scenario.design), solved, live)?;
+    let classes = &scenario.classes;
+    let in_place = scenario.run.start == Start::Steady && scenario.design.layout.append.is_none();
+    let random = |class: &Class| cache::written_per_s(class) * (1.0 - class.sequential.share);
+    if !in_place || classes.iter().all(|class| random(class) == 0.0) {
+        return Ok(Some(model));
+    }
+    let rates: Vec<f64> = classes.iter().map(random).collect();
+    Ok(Some(model.under(&append::heats(classes, &rates, &vec![1.0; classes.len()]), live)))
 }
 
 fn arm_model(scenario: &Scenario) -> Option<ArmModel> {

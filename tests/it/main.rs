@@ -10,6 +10,7 @@
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
 //! | `drive_ratings` | a rated mix and read tail pin a drive's priors, or are refused |
 //! | `drives` | a datasheet drive, alone, returns its ratings |
+//! | `endurance` | the rated workload's sizes and bands, and what skew costs a drive |
 //! | `fabric` | uplinks and trees of links, against the payload of their narrowest level |
 //! | `held_out` | textbook scenarios that are not shipped |
 //! | `hosts` | hosts' links and queues, against wire arithmetic and closed networks |
@@ -18,10 +19,12 @@
 //! | `measure` | intervals that cover, verdicts that are right, broken estimators that are caught |
 //! | `networks` | the engine alone against sojourn times from outside |
 //! | `path` | what each component adds to a request's way |
+//! | `plausible` | a box of common shape does about what such boxes do |
 //! | `report` | the answer on the terminal, the JSON against its schema, the CSV |
 //! | `rotating` | rotating drives: seek, half a turn, transfer; what reordering gains |
 //! | `saturation` | overload ends in seconds, in bounded memory, and is not imagined |
 //! | `scenario_errors` | malformed scenarios, and what is said about them |
+//! | `surprises` | four shipped scenarios, with their mechanism and without |
 //! | `theory` | closed forms against rows from textbooks and standards |
 //! | `traces` | reading and replaying the shipped block traces |
 
@@ -40,6 +43,7 @@ mod coverage;
 mod determinism;
 mod drive_ratings;
 mod drives;
+mod endurance;
 mod fabric;
 mod held_out;
 mod hosts;
@@ -48,9 +52,11 @@ mod layouts;
 mod measure;
 mod networks;
 mod path;
+mod plausible;
 mod report;
 mod rotating;
 mod saturation;
 mod scenario_errors;
+mod surprises;
 mod theory;
 mod traces;

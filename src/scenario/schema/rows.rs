@@ -212,13 +212,13 @@ pub const ROWS: &[Row] = &[
 
     row("design.memory.bandwidth", Kind::Quantity(ByteRate, range("100 MB/s", "100 TB/s"), "GB/s"), Words("none: memory is never in the way"), "\"80 GB/s\"", OWN,
         "Bytes a second that the memory of a controller moves."),
-    row("design.memory.passes", Kind::Table, Words("receive 1, reduce 2, send 1"), "{ receive = 1, reduce = 2, send = 1 }", PRACTICE,
+    row("design.memory.passes", Kind::Table, Words("receive 3, reduce 5, send 6"), "{ receive = 3, reduce = 5, send = 6 }", PRACTICE,
         "How often a byte crosses the memory on its way; counted where `bandwidth` is given."),
-    row("design.memory.passes.receive", Kind::Number(range("0", "16")), Value("1"), "1", PRACTICE,
+    row("design.memory.passes.receive", Kind::Number(range("0", "16")), Value("3"), "3", "common practice, counted: in from the adapter, and copied to the log",
         "Crossings of a byte that a host writes."),
-    row("design.memory.passes.reduce", Kind::Number(range("0", "16")), Value("2"), "2", PRACTICE,
-        "Crossings of a byte on its way from the log to the drives: read, and written again."),
-    row("design.memory.passes.send", Kind::Number(range("0", "16")), Value("1"), "1", PRACTICE,
+    row("design.memory.passes.reduce", Kind::Number(range("0", "16")), Value("5"), "5", "common practice, counted: read to fingerprint, read and written to compress, read for parity, out to the drive",
+        "Crossings of a byte on its way from the log to the drives."),
+    row("design.memory.passes.send", Kind::Number(range("0", "16")), Value("6"), "6", "common practice, counted: in from the drive, read and written to decompress, read and written to copy, out to the adapter",
         "Crossings of a byte that a host reads."),
 
     table("design.cache", Kind::Table, "no cache: every read goes to the drives", "The read cache, in the design's memory."),

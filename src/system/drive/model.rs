@@ -4,7 +4,7 @@ use super::link::DriveLink;
 use crate::engine::SimDuration;
 use crate::scenario::Part;
 use crate::system::bus::{Bus, COMPLETION, SUBMISSION};
-use crate::theory::cleaning::{fifo_amplification, fifo_spare};
+use crate::theory::cleaning::{Heat, fifo_amplification, fifo_spare, mixed_amplification};
 use crate::theory::drive::{self, BLOCK, Priors, Ratings};
 
 /// What only simulation can tell of a part (see `study/calibrate.rs`).
@@ -106,6 +106,20 @@ impl DriveModel {
             random_amplification: fifo_amplification(spare).max(1.0),
             link: DriveLink::new(part.interface, max_payload, part.read_sequential),
         })
+    }
+
+    /// The same where random writes are not uniform: `heats` are the parts of the live data by how often they are
+    /// written, all in one log of the drive's own (D-WA-HOTCOLD: worse than uniform writes).
+    pub fn under(self, heats: &[Heat], live: f64) -> Self {
+        if heats.len() < 2 || live <= 0.0 {
+            return self;
+        }
+        let spare = drive::spare_at(fifo_spare(self.rated_amplification), live.min(1.0));
+        let found = mixed_amplification(spare, heats);
+        if !found.is_finite() {
+            return self;
+        }
+        DriveModel { random_amplification: found.max(1.0), ..self }
     }
 
     /// Units to try first: a seventh below the balanced network, whose service times vary.

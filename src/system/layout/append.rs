@@ -55,10 +55,7 @@ pub(in crate::system) fn amplification(
     if live <= 0.0 || spare.is_infinite() {
         return 1.0;
     }
-    let mut heats = Vec::new();
-    for ((class, rate), stored) in classes.iter().zip(writes_per_s).zip(stored) {
-        heats.extend(heats_of(class, *rate, *stored));
-    }
+    let heats = heats(classes, writes_per_s, stored);
     if heats.iter().all(|heat| heat.writes == 0.0) {
         return 1.0;
     }
@@ -67,6 +64,12 @@ pub(in crate::system) fn amplification(
         false => mixed_amplification(spare, &heats),
     };
     if found.is_finite() { found.max(1.0) } else { fifo_amplification(spare).max(1.0) }
+}
+
+/// The parts of all classes' space by how often they are written; `stored` is the share of each class's space that lives.
+pub(in crate::system) fn heats(classes: &[Class], writes_per_s: &[f64], stored: &[f64]) -> Vec<Heat> {
+    let all = classes.iter().zip(writes_per_s).zip(stored);
+    all.flat_map(|((class, rate), stored)| heats_of(class, *rate, *stored)).collect()
 }
 
 /// The parts of a class's space by how often they are written.

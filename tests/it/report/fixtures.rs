@@ -174,6 +174,7 @@ pub fn stable() -> RunOutcome {
             level("flash", 0.0, 702.0e6),
         ],
         audit: audit(None),
+        rebuild_hours: None,
         assumptions: vec![
             "drive erase time 3 ms, between 2 ms and 5 ms: not in the ratings, and it sets the read tail"
                 .into(),
