@@ -70,6 +70,15 @@ fn pattern_of(key: &str) -> String {
             }
             [&[table.as_str()], rest].concat().join(".")
         }
+        ["design", "fabric", "links", ref rest @ ..] if !rest.is_empty() => {
+            // A lone key of a link is that key; else the first part is the name of a link.
+            let table = "design.fabric.links.NAME";
+            let as_key = [table, rest[0]].join(".");
+            if rest.len() == 1 && schema::row(&as_key).is_some() {
+                return as_key;
+            }
+            [&[table], &rest[1..]].concat().join(".")
+        }
         _ => key.to_owned(),
     }
 }
@@ -126,7 +135,7 @@ fn kind_words(row: &Row) -> String {
 /// The path under which the keys of a table stand.
 fn inner_pattern(row: &Row) -> String {
     match row.path {
-        "class" | "fault" | "parts" => format!("{}.NAME", row.path),
+        path if schema::holds_names(path) => format!("{path}.NAME"),
         path => path.to_owned(),
     }
 }
@@ -196,7 +205,7 @@ mod tests {
         assert_eq!(explain("class.ticketing-db"), explain("class"));
         for name in catalogue::names() {
             let text = explain(&format!("parts.{name}")).expect(name);
-            assert!(text.contains("read_random") && text.contains("invented"), "{text}");
+            assert!(text.contains("capacity") && text.contains("invented"), "{text}");
         }
     }
 

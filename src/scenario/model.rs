@@ -71,6 +71,8 @@ pub enum Start {
 /// `[design]`: every component is optional; one that is left out is infinitely fast.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Design {
+    /// The machines' hosts; only where ports are links.
+    pub hosts: Option<Hosts>,
     /// Front ports.
     pub ports: Option<Ports>,
     /// Processor.
@@ -171,6 +173,19 @@ pub struct Reduction {
     pub sector: u64,
 }
 
+/// `[design.hosts]`: what the machines run on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Hosts {
+    /// Number of hosts; machines are dealt out to them in turn.
+    pub count: u32,
+    /// Ports of a host.
+    pub ports: u32,
+    /// Nominal rate of a port, bits per second; all else is as at the design's ports.
+    pub rate_bps: f64,
+    /// Requests that a host may have outstanding; no limit if absent.
+    pub queue_depth: Option<u32>,
+}
+
 /// `[design.ports]`.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Ports {
@@ -180,6 +195,8 @@ pub struct Ports {
     pub spread: Spread,
     /// What a port does with a message.
     pub kind: PortKind,
+    /// PCIe lanes that a port's adapter takes of the processor's, if stated.
+    pub lanes: Option<u32>,
 }
 
 /// A port as a link with wire overheads, or as a textbook station.
@@ -296,7 +313,7 @@ pub struct Fabric {
 pub enum FabricShape {
     /// Every drive has its own way to the processor: only the drive's own link binds.
     Direct,
-    /// Drive d hangs on uplink d mod `count`.
+    /// Drives share uplinks.
     Uplinks {
         /// Number of uplinks.
         count: u32,
@@ -304,7 +321,36 @@ pub enum FabricShape {
         link: Interface,
         /// Switch time of one traverse.
         hop: SimDuration,
+        /// Which drive hangs on which uplink.
+        deal: Deal,
     },
+    /// Named links, each below another or below the processor; a parent stands before its children. Every drive
+    /// hangs on exactly one of them.
+    Tree(Vec<TreeLink>),
+}
+
+/// How drives are dealt to uplinks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Deal {
+    /// Drive d on uplink d mod n.
+    Round,
+    /// Consecutive drives together: drive d of D on uplink ⌊d·n/D⌋.
+    Blocks,
+}
+
+/// `[design.fabric.links.NAME]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TreeLink {
+    /// Its name.
+    pub name: String,
+    /// What it is.
+    pub link: Interface,
+    /// The link above it, by its place among the links; none if it hangs on the processor.
+    pub parent: Option<usize>,
+    /// Switch time of one traverse.
+    pub hop: SimDuration,
+    /// Drives that hang on it directly; perhaps none.
+    pub drives: std::ops::Range<u32>,
 }
 
 /// A drive or uplink interface.
@@ -348,8 +394,74 @@ pub enum DriveKind {
         /// it goes whole to one drive drawn at random.
         split: bool,
     },
-    /// A drive described by its datasheet.
+    /// A flash drive described by its datasheet.
     Part(Box<Part>),
+    /// A rotating drive described by its datasheet.
+    Rotating(Box<Rotating>),
+}
+
+impl DriveKind {
+    /// Name of the part; none of a textbook station.
+    pub fn part_name(&self) -> Option<&str> {
+        match self {
+            DriveKind::Part(part) => Some(&part.name),
+            DriveKind::Rotating(part) => Some(&part.name),
+            DriveKind::Station { .. } => None,
+        }
+    }
+
+    /// Capacity of a part, bytes.
+    pub fn capacity(&self) -> Option<u64> {
+        match self {
+            DriveKind::Part(part) => Some(part.capacity),
+            DriveKind::Rotating(part) => Some(part.capacity),
+            DriveKind::Station { .. } => None,
+        }
+    }
+
+    /// Interface of a part.
+    pub fn interface(&self) -> Option<Interface> {
+        match self {
+            DriveKind::Part(part) => Some(part.interface),
+            DriveKind::Rotating(part) => Some(part.interface),
+            DriveKind::Station { .. } => None,
+        }
+    }
+}
+
+/// A rotating drive's datasheet: `[parts.NAME]` with `rotation`, or the catalogue.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rotating {
+    /// Name in the catalogue or the file.
+    pub name: String,
+    /// Its interface.
+    pub interface: Interface,
+    /// Capacity, bytes.
+    pub capacity: u64,
+    /// Turns per minute.
+    pub turns_per_minute: f64,
+    /// Times of a seek: to the next track, between two tracks anywhere on average, and over the full stroke.
+    pub seek: [SimDuration; 3],
+    /// Sequential rate at the rim, bytes per second.
+    pub outer: f64,
+    /// And at the innermost track; not above `outer`.
+    pub inner: f64,
+    /// Which request is served next.
+    pub queue: ArmQueue,
+}
+
+/// How a rotating drive orders what waits for its arm.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ArmQueue {
+    /// First come, first served.
+    Fifo,
+    /// Shortest positioning first: the least seek and turn, among the first [`ArmQueue::LOOK`] that wait.
+    Shortest,
+}
+
+impl ArmQueue {
+    /// Requests that a drive reorders: the depth of a SATA queue (Serial ATA revision 3).
+    pub const LOOK: u32 = 32;
 }
 
 /// A drive's datasheet: `[parts.NAME]` or the catalogue.
@@ -393,6 +505,34 @@ pub struct Part {
     pub suspend: SimDuration,
     /// Parallel flash units, where they are known.
     pub units: Option<u32>,
+    /// A rated mix of reads and writes, which tells the time of a program.
+    pub mixed: Option<Mixed>,
+    /// A rated tail of reads beside writes, which tells the suspend bound.
+    pub read_p99: Option<ReadTail>,
+    /// Whether the time of a program is stated or rated, and no prior.
+    pub knows_program: bool,
+    /// The same of the suspend bound.
+    pub knows_suspend: bool,
+}
+
+/// A rated mix of random reads and writes of 4 KiB.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Mixed {
+    /// Share of reads, above 0 and below 1.
+    pub read: f64,
+    /// Requests of either kind, and how many are outstanding.
+    pub rate: Rating,
+}
+
+/// A rated 99th percentile of random reads of 4 KiB beside random writes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ReadTail {
+    /// What it is below.
+    pub below: SimDuration,
+    /// Reads outstanding.
+    pub depth: u32,
+    /// Writes of 4 KiB per second.
+    pub write_rate: f64,
 }
 
 /// A rate at a queue depth.

@@ -5,6 +5,7 @@
 
 mod class;
 mod design;
+mod fabric;
 mod fault;
 mod law;
 mod layout;
@@ -12,6 +13,7 @@ mod load;
 mod objective;
 mod parts;
 mod reader;
+mod rotating;
 mod run;
 mod shares;
 mod values;
@@ -105,7 +107,7 @@ fn takes(row: &super::schema::Row, text: &str) -> Result<(), String> {
         Kind::Law(..) | Kind::Sizes(_) => {
             matches!(node.value, Value::Table(_) | Value::Text(_)).then_some(()).ok_or("neither".into())
         }
-        Kind::Bands | Kind::Times(_) | Kind::Numbers(_) => {
+        Kind::Bands | Kind::Times(_) | Kind::Numbers(_) | Kind::FirstLast(_) => {
             matches!(node.value, Value::List(_)).then_some(()).ok_or("no list".into())
         }
         Kind::Table | Kind::Tables | Kind::NamedTables => Ok(()),

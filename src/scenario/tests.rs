@@ -228,7 +228,7 @@ fn fabric_shapes_are_read() {
     let direct = Fabric { shape: FabricShape::Direct, max_payload: 256, lanes: Some(16) };
     assert_eq!(fabric("lanes = 16"), Some(direct));
     let link = Interface::Pcie { generation: 3, lanes: 8 };
-    let shape = FabricShape::Uplinks { count: 2, link, hop: SimDuration::from_ns(500) };
+    let shape = FabricShape::Uplinks { count: 2, link, hop: SimDuration::from_ns(500), deal: Deal::Round };
     let uplinks = Fabric { shape, max_payload: 512, lanes: None };
     assert_eq!(
         fabric("shape = \"uplinks\"\nuplinks = 2\nlink = \"pcie-gen3-x8\"\nmax_payload = \"512 B\""),

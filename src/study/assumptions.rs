@@ -1,14 +1,22 @@
 //! What an answer assumes, in words: priors that no datasheet tells, and simplifications of the model.
 
-use crate::scenario::{Arrivals, Class, CpuQueue, DriveKind, Load, Part, Start};
+use crate::scenario::{ArmQueue, Arrivals, Class, CpuQueue, DriveKind, Load, Part, Rotating, Start};
 use crate::system::{Cache, DriveModel};
 
+use super::calibrate::{self, Tail};
 use super::setting::Setting;
 
 /// The assumptions of a setting.
 pub(super) fn of(setting: &Setting) -> Vec<String> {
     let design = &setting.scenario.design;
     let mut said = Vec::new();
+    if design.hosts.is_some() {
+        said.push(
+            "hosts: a message is sent on whole, so its times on the host's link and on the port add up; what lies \
+             between the two is in `design.ports.latency`"
+                .into(),
+        );
+    }
     if let Some(cpu) = &design.cpu
         && cpu.queue == CpuQueue::Shared
         && cpu.cores > 1
@@ -22,6 +30,12 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
         && let Some(model) = setting.plan.drive()
     {
         said.push(drive(part, model, setting.plan.suits_drives()));
+        said.extend(calibrate::tail(design).map(|tail| read_tail(&tail)));
+    }
+    if let Some(drives) = &design.drives
+        && let DriveKind::Rotating(part) = &drives.kind
+    {
+        said.push(rotating(part));
     }
     said.extend(behind(setting));
     if let Some(cache) = setting.plan.cache() {
@@ -37,10 +51,13 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
                 together * 100.0
             )),
             Load::Trace { repeat, .. } => {
+                let hosts = match &design.hosts {
+                    Some(_) => "",
+                    None => ", and no host adapter spreads what was issued at once",
+                };
                 let once = if *repeat { "" } else { "; played once, the intervals hold for this trace only" };
                 said.push(format!(
-                    "{}: requests come at their recorded times, whatever this design answers, and no host adapter \
-                     spreads what was issued at once{once}",
+                    "{}: requests come at their recorded times, whatever this design answers{hosts}{once}",
                     class.name
                 ));
             }
@@ -100,6 +117,35 @@ fn protection(setting: &Setting) -> Vec<String> {
         );
     }
     said
+}
+
+fn rotating(part: &Rotating) -> String {
+    let queue = match part.queue {
+        ArmQueue::Fifo => "requests served in order of arrival".to_owned(),
+        ArmQueue::Shortest => format!(
+            "the shortest positioning of up to {} requests served first, however long others wait, with perfect \
+             foresight (drives keep a margin against a missed turn and gain less)",
+            ArmQueue::LOOK
+        ),
+    };
+    format!(
+        "drives: {} at {} turns a minute, {queue}; volumes lie one after the other from the rim; no write cache, no \
+         read-ahead but what passes under the head, head switches and settling left out",
+        part.name, part.turns_per_minute
+    )
+}
+
+/// What the priors of a drive make of its read tail.
+fn read_tail(tail: &Tail) -> String {
+    let [low, high] = tail.p99_us;
+    let [[suspend_low, program_low], [suspend_high, program_high]] = tail.priors_us;
+    format!(
+        "drive alone, 70/30, p99 of reads: {low:.0} us at the low priors, {high:.0} us at the high; at {:.0} requests/s \
+         of 4 KiB, half of what time-sharing of its two random ratings carries, with reads let in after {suspend_low:.0} \
+         and {suspend_high:.0} us and programs of {program_low:.0} and {program_high:.0} us; `mixed` and `read_p99` of \
+         the part tell them",
+        tail.rate
+    )
 }
 
 /// What stands between the answer of a write and the drives.
@@ -175,7 +221,7 @@ fn drive(part: &Part, model: &DriveModel, suits_drives: bool) -> String {
     format!(
         "drives: {} as {} flash units of {:.1} us a sense behind a command server of {:.2} us, programs of \
          {:.1} KiB and a write amplification of {:.2} when full ({:.2} in this design), solved from its ratings; \
-         priors that no rating tells: {:.0} us a program, {:.0} us of which a read waits for at most, {:.1} ms an \
+         {}{:.0} us a program, {:.0} us of which a read waits for at most, {:.1} ms an \
          erase, {:.0} us of fixed latency, page {} KiB, buffer {} MiB",
         part.name,
         model.units,
@@ -184,8 +230,13 @@ fn drive(part: &Part, model: &DriveModel, suits_drives: bool) -> String {
         f64::from(model.program_bytes) / 1024.0,
         model.rated_amplification,
         here,
-        part.program.us(),
-        part.suspend.us(),
+        if part.mixed.is_some() || part.read_p99.is_some() {
+            "likewise or as priors: "
+        } else {
+            "priors that no rating tells: "
+        },
+        model.program.us(),
+        model.suspend.us(),
         part.erase.us() / 1e3,
         part.fixed_latency.us(),
         part.page >> 10,

@@ -4,7 +4,7 @@
 //! room, so the pace changes on the way: it is measured in the middle of each third, in short runs like the
 //! pilot's, and the hours are bytes ÷ pace, summed over the thirds.
 
-use crate::scenario::{Auto, DriveKind, FaultKind, Operation, Scenario};
+use crate::scenario::{Auto, FaultKind, Operation, Scenario};
 
 use super::pilot;
 use super::replication::Replication;
@@ -53,9 +53,9 @@ pub(super) fn pace(scenario: &Scenario, context: &Context) -> Result<Option<Pace
 
 /// Bytes that a drive has lost: with a block map what is live on it, else all of it.
 fn content_of(setting: &Setting) -> Option<f64> {
-    let DriveKind::Part(part) = &setting.scenario.design.drives.as_ref()?.kind else { return None };
+    let capacity = setting.scenario.design.drives.as_ref()?.kind.capacity()?;
     let live = setting.plan.cleaning().map_or(1.0, |(_, live)| live);
-    Some(part.capacity as f64 * live)
+    Some(capacity as f64 * live)
 }
 
 /// Bytes of lost content restored a second while the window was open.

@@ -145,6 +145,14 @@ impl Model for Scene {
         self.path.service(demand, token)
     }
 
+    fn begin(&mut self, demand: u32, token: &StorageToken, now: SimTime) -> SimDuration {
+        self.path.begin(demand, token, now)
+    }
+
+    fn rank(&mut self, demand: u32, token: &StorageToken, now: SimTime) -> u64 {
+        self.path.rank(demand, token, now)
+    }
+
     #[inline]
     fn pick(&mut self, question: u16, token: &StorageToken) -> u32 {
         self.path.pick(question, token)

@@ -5,7 +5,7 @@ use std::sync::atomic::AtomicBool;
 
 use crate::engine::SimDuration;
 use crate::measure::{Drift, Latencies};
-use crate::scenario::{Class, DriveKind, Drives, Fault, Load, Objective, Over, Rebuilding, Scenario};
+use crate::scenario::{Class, Fault, Load, Objective, Over, Rebuilding, Scenario};
 use crate::system::{Plan, Refusal, Unfit};
 use crate::traffic::{Trace, TraceError, sources_needed};
 
@@ -40,10 +40,8 @@ pub enum StudyError {
 
 impl StudyError {
     fn part(scenario: &Scenario, refusal: Refusal) -> Self {
-        let name = match &scenario.design.drives {
-            Some(Drives { kind: DriveKind::Part(part), .. }) => part.name.clone(),
-            _ => String::new(),
-        };
+        let name = scenario.design.drives.as_ref().and_then(|drives| drives.kind.part_name());
+        let name = name.unwrap_or_default().to_owned();
         StudyError::Part(name, refusal.key, refusal.why)
     }
 }

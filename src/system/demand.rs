@@ -37,10 +37,12 @@ pub(super) enum Ask {
     MemoryReceive,
     MemoryReduce,
     MemorySend,
+    ArmRead,
+    ArmWrite,
 }
 
 impl Ask {
-    const ALL: [Ask; 31] = [
+    const ALL: [Ask; 33] = [
         Ask::ReadCommand,
         Ask::ReadData,
         Ask::ReadAcknowledgements,
@@ -72,12 +74,23 @@ impl Ask {
         Ask::MemoryReceive,
         Ask::MemoryReduce,
         Ask::MemorySend,
+        Ask::ArmRead,
+        Ask::ArmWrite,
     ];
 
+    /// The demand of a number, and the place that it is asked for.
     #[inline]
-    pub fn numbered(number: u32) -> Ask {
-        Ask::ALL[number as usize]
+    pub fn numbered(number: u32) -> (Ask, u32) {
+        (Ask::ALL[(number % PLACE) as usize], number / PLACE)
     }
+}
+
+/// Numbers of one place: more than there are demands.
+const PLACE: u32 = 1 << 8;
+
+/// The number of a demand at one of several places that answer it differently: a link of the fabric's tree.
+pub(super) fn at_place(ask: Ask, place: u32) -> u32 {
+    ask as u32 + place * PLACE
 }
 
 /// What the path is asked at a fork, an `Ask` step or a member pick.
@@ -120,6 +133,10 @@ pub(super) mod question {
     pub const READS: u32 = 17;
     /// Fork: its drive writes.
     pub const WRITES: u32 = 18;
+    /// Ask: steps before the way down the fabric's tree to the drive.
+    pub const WAY_DOWN: u32 = 60;
+    /// Ask: or before the way up from it.
+    pub const WAY_UP: u32 = 61;
     /// Fork: a write's part for each of the two logs.
     pub const BOTH_LOGS: u32 = 19;
     /// Fork: the processor's work on the blocks of a stripe.
@@ -186,16 +203,21 @@ pub(super) mod question {
     pub const UNIT: u16 = 3;
     /// Pick: the machine's own gate.
     pub const MACHINE: u16 = 4;
+    /// Pick: the machine's host.
+    pub const HOST: u16 = 20;
+    /// Pick: the machine's port among those of all hosts.
+    pub const HOST_PORT: u16 = 21;
 }
 
 #[cfg(test)]
 mod tests {
-    use super::Ask;
+    use super::{Ask, at_place};
 
     #[test]
     fn numbers_name_the_same_demand_both_ways() {
         for (number, ask) in Ask::ALL.into_iter().enumerate() {
             assert_eq!(ask as usize, number);
+            assert_eq!(Ask::numbered(at_place(ask, 7)), (ask, 7));
         }
     }
 }

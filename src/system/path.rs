@@ -8,7 +8,8 @@ use crate::scenario::Operation;
 use super::body::{BACKGROUND, Body, DRIVE, PORT, StorageToken, UNIT};
 use super::demand::{Ask, question};
 use super::destage::Destage;
-use super::drive::Flash;
+use super::drive::{Arms, Flash};
+use super::hosts::Hosts;
 use super::log;
 use super::plan::Plan;
 use super::protected::Protected;
@@ -30,15 +31,17 @@ pub struct Path {
     /// Bytes read ahead of streams.
     pub prefetched: u64,
     flash: Flash,
+    arms: Arms,
 }
 
 impl Path {
     /// The path of one replication, whose own draws come from `key`.
     pub fn new(plan: Arc<Plan>, key: Key) -> Self {
         let flash = Flash::new(plan.drives, plan.drive.as_ref());
+        let arms = Arms::new(if plan.arm.is_some() { plan.drives } else { 0 });
         let protected = plan.protected(key);
         let destage = Destage::new(&plan, key.named("destage"));
-        Path { plan, cut: [0; 2], fragments: [0; 2], protected, destage, prefetched: 0, flash }
+        Path { plan, cut: [0; 2], fragments: [0; 2], protected, destage, prefetched: 0, flash, arms }
     }
 
     /// What came to a level between log and flash, and what left it or is there still: pairs of two counts.
@@ -77,10 +80,26 @@ impl Path {
     /// The service of an asked demand.
     #[inline]
     pub fn service(&mut self, demand: u32, token: &StorageToken) -> SimDuration {
-        match (Ask::numbered(demand), &self.plan.drive) {
+        let (ask, place) = Ask::numbered(demand);
+        match (ask, &self.plan.drive) {
             (Ask::Program, Some(drive)) => self.flash.program(drive, token.members[DRIVE]),
-            (other, _) => self.plan.service(other, token),
+            (other, _) => self.plan.service(other, place, token),
         }
+    }
+
+    /// The service of a demand at an arm, which begins now.
+    pub fn begin(&mut self, demand: u32, token: &StorageToken, now: SimTime) -> SimDuration {
+        let (Some(operation), Some(model)) = (arm_operation(demand), &self.plan.arm) else {
+            return self.service(demand, token);
+        };
+        let span = (model.places.byte(token), u64::from(token.amount));
+        self.arms.serve(model, token.members[DRIVE], span, operation, now)
+    }
+
+    /// How long an arm would take to be where this fragment lies, ps.
+    pub fn rank(&self, demand: u32, token: &StorageToken, now: SimTime) -> u64 {
+        let (Some(operation), Some(model)) = (arm_operation(demand), &self.plan.arm) else { return 0 };
+        self.arms.position(model, token.members[DRIVE], model.places.byte(token), operation, now).ps()
     }
 
     /// The member of an asked pick.
@@ -89,13 +108,20 @@ impl Path {
         let plan = &*self.plan;
         let drive = token.members[DRIVE];
         match asked {
-            question::UPLINK => plan.uplinks.as_ref().map_or(0, |u| drive % u.count),
-            question::LINK_UP => plan.drive.as_ref().map_or(0, |d| d.link(drive, true)),
-            question::LINK_DOWN => plan.drive.as_ref().map_or(0, |d| d.link(drive, false)),
+            question::UPLINK => plan.fabric.as_ref().map_or(0, |f| f.uplink(drive)),
+            question::LINK_UP => plan.drive_link().map_or(0, |link| link.member(drive, true)),
+            question::LINK_DOWN => plan.drive_link().map_or(0, |link| link.member(drive, false)),
             question::UNIT => plan.drive.as_ref().map_or(0, |d| drive * d.units + token.members[UNIT]),
             question::CONTROLLER => plan.partners.owner(token.body.machine()),
             question::FROM_PARTNER => 1 - plan.partners.owner(token.body.machine()),
             question::LOG_OF_PART => drive,
+            question::HOST | question::HOST_PORT => {
+                let (class, machine) = (token.class, token.body.machine());
+                let place = |h: &Hosts| {
+                    if asked == question::HOST { h.host(class, machine) } else { h.port(class, machine) }
+                };
+                plan.hosts.as_ref().map_or(0, place)
+            }
             _ => token.body.machine(),
         }
     }
@@ -118,6 +144,10 @@ impl Path {
                 let hits = self.destage.dirty.holds(token)
                     || plan.cache.as_ref().is_some_and(|cache| cache.hits(token));
                 if hits { plan.cached_steps } else { 0 }
+            }
+            question::WAY_DOWN | question::WAY_UP => {
+                let up = asked == question::WAY_UP;
+                plan.fabric.as_ref().map_or(0, |f| f.skip(token.members[DRIVE], up))
             }
             question::PLAN_READ
             | question::PLAN_WRITE
@@ -291,5 +321,14 @@ impl Path {
             members[UNIT] = self.flash.deal(drive, at, asked == question::CLEANER_PAGES);
             parts.push(Part { amount: drive.program_bytes, members, body: token.body });
         }
+    }
+}
+
+/// What an arm does for a demand, if it is one of its.
+fn arm_operation(demand: u32) -> Option<Operation> {
+    match Ask::numbered(demand).0 {
+        Ask::ArmRead => Some(Operation::Read),
+        Ask::ArmWrite => Some(Operation::Write),
+        _ => None,
     }
 }

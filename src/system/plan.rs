@@ -15,12 +15,13 @@ use super::cache::{self, Cache};
 use super::controllers::Partners;
 use super::cpu::{CPU, PerByte, with_bytes};
 use super::demand::Ask;
-use super::drive::{DriveModel, Refusal, Solved};
-use super::fabric::Uplinks;
+use super::drive::{ArmModel, DriveLink, DriveModel, Models, Places, Refusal, Solved};
+use super::fabric::Fabric;
+use super::hosts::Hosts;
 use super::layout::{Layout, Placement, Planner, Stored, Stripes, append};
 use super::log::{self, GRAIN};
 use super::memory::Shares;
-use super::ports::Wire;
+use super::ports::{AT_HOST, Wire};
 use super::protected::Protected;
 use super::reduction::Blocks;
 use super::routes::{self, Caches, Known};
@@ -35,10 +36,12 @@ pub struct Plan {
     /// By class: the routes of a read and of a write.
     routes: Vec<[Route; 2]>,
     pub(super) wire: Option<Wire>,
+    pub(super) hosts: Option<Hosts>,
     pub(super) partners: Partners,
     spread: Spread,
-    pub(super) uplinks: Option<Uplinks>,
+    pub(super) fabric: Option<Fabric>,
     pub(super) drive: Option<DriveModel>,
+    pub(super) arm: Option<ArmModel>,
     pub(super) layout: Option<Layout>,
     /// How full stripes are made room for, where writes do not go in place.
     pub(super) stripes: Option<Stripes>,
@@ -94,6 +97,7 @@ impl Plan {
         let blocks = Blocks::of(design, classes);
         let live = live_share(scenario, blocks.as_ref())?;
         let drive = drive_model(scenario, solved, live)?;
+        let arm = arm_model(scenario);
         let layout = layout(scenario);
         let stripes = stripes(scenario, layout.as_ref(), blocks.as_ref(), drive.as_ref(), live);
         let partners = Partners::of(design);
@@ -107,7 +111,7 @@ impl Plan {
         };
         let map_misses = shares.map_misses.iter().any(|miss| *miss > 0.0);
         let known = Known {
-            drive: drive.as_ref(),
+            drives: Models { flash: drive.as_ref(), arm: arm.as_ref() },
             layout: layout.as_ref(),
             blocks: blocks.as_ref(),
             partners: &partners,
@@ -115,18 +119,21 @@ impl Plan {
             map_misses,
         };
         let compiled = routes::compile(scenario, &known);
-        let wire = design.ports.as_ref().and_then(|p| match &p.kind {
-            PortKind::Link(link) => Some(Wire::of(link)),
+        let link = design.ports.as_ref().and_then(|p| match &p.kind {
+            PortKind::Link(link) => Some(link),
             PortKind::Station(_) => None,
         });
+        let hosts = design.hosts.as_ref().zip(link);
         Ok(Plan {
             network: Arc::new(compiled.network),
             routes: compiled.by_class,
-            wire,
+            wire: link.map(Wire::of),
+            hosts: hosts.map(|(hosts, link)| Hosts::of(hosts, link, &scenario.classes)),
             partners,
             spread: design.ports.as_ref().map_or(Spread::PerMachine, |p| p.spread),
-            uplinks: compiled.uplinks,
+            fabric: compiled.fabric,
             drive,
+            arm,
             layout,
             stripes,
             blocks,
@@ -176,6 +183,16 @@ impl Plan {
         self.drive.as_ref()
     }
 
+    /// The rotating drive, if the design has one.
+    pub fn arm(&self) -> Option<&ArmModel> {
+        self.arm.as_ref()
+    }
+
+    /// The drives' own link, if they have one.
+    pub(super) fn drive_link(&self) -> Option<&DriveLink> {
+        self.drive.as_ref().map(|drive| &drive.link).or(self.arm.as_ref().map(|arm| &arm.link))
+    }
+
     /// What replications keep of protection; a rebuild, if there is one, draws from `key`.
     pub fn protected(&self, key: Key) -> Protected {
         Protected::new(&self.faults, self.layout.as_ref().map_or(0, |layout| layout.chunk), key)
@@ -194,6 +211,11 @@ impl Plan {
     /// Drives that take requests when nothing is being restored.
     pub(super) fn working_drives(&self) -> u32 {
         self.placement().map_or(self.drives as u32, Placement::working_drives)
+    }
+
+    /// Whether a drive takes requests when nothing is being restored.
+    pub(super) fn works(&self, drive: u32) -> bool {
+        self.placement().is_none_or(|placement| placement.works(drive))
     }
 
     /// Number of ports of all controllers, or one for each where there are none.
@@ -333,16 +355,16 @@ impl Plan {
         self.layout.as_ref().map_or(1.0, |layout| layout.mean_fragments(bytes, align))
     }
 
-    /// Time of one message or program, by name.
+    /// Time of one message or program, by name and place.
     #[inline]
-    pub(super) fn service(&self, ask: Ask, token: &StorageToken) -> SimDuration {
+    pub(super) fn service(&self, ask: Ask, place: u32, token: &StorageToken) -> SimDuration {
         let bytes = u64::from(token.amount);
         match ask {
             Ask::UplinkSubmission | Ask::UplinkWrite | Ask::UplinkRead | Ask::UplinkCompletion => {
-                self.uplinks.as_ref().map_or(SimDuration::ZERO, |u| u.time(ask, bytes))
+                self.fabric.as_ref().map_or(SimDuration::ZERO, |f| f.time(ask, place, bytes))
             }
             Ask::DriveSubmission | Ask::DriveWrite | Ask::DriveRead | Ask::DriveCompletion | Ask::Program => {
-                self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.time(ask, bytes))
+                self.drive_link().map_or(SimDuration::ZERO, |link| link.time(ask, bytes))
             }
             Ask::Parity | Ask::Reconstruct => self.coding(ask, f64::from(token.members[UNIT])),
             Ask::CpuRead => self.own_time(Operation::Read, token),
@@ -357,7 +379,10 @@ impl Plan {
             Ask::MemoryReceive => self.memory_time(0, bytes as f64),
             Ask::MemoryReduce => self.memory_time(1, bytes as f64),
             Ask::MemorySend => self.memory_time(2, bytes as f64),
-            _ => self.wire.as_ref().map_or(SimDuration::ZERO, |w| w.time(ask, bytes)),
+            _ => {
+                let at_host = self.hosts.as_ref().filter(|_| place == AT_HOST).map(|hosts| &hosts.wire);
+                at_host.or(self.wire.as_ref()).map_or(SimDuration::ZERO, |w| w.time(ask, bytes))
+            }
         }
     }
 }
@@ -368,6 +393,7 @@ fn live_share(scenario: &Scenario, blocks: Option<&Blocks>) -> Result<f64, Unfit
     let Some(Drives { count, kind }) = &design.drives else { return Ok(0.0) };
     let capacity = match kind {
         DriveKind::Part(part) => part.capacity as f64,
+        DriveKind::Rotating(part) => part.capacity as f64,
         // A textbook drive has no size; half of it holds data.
         DriveKind::Station { .. } => return Ok(0.5),
     };
@@ -400,6 +426,11 @@ fn drive_model(scenario: &Scenario, solved: Option<Solved>, live: f64) -> Result
     }
     let rates: Vec<f64> = classes.iter().map(random).collect();
     Ok(Some(model.under(&append::heats(classes, &rates, &vec![1.0; classes.len()]), live)))
+}
+
+fn arm_model(scenario: &Scenario) -> Option<ArmModel> {
+    let DriveKind::Rotating(part) = &scenario.design.drives.as_ref()?.kind else { return None };
+    ArmModel::new(part, max_payload(&scenario.design), Places::of(scenario, part.capacity))
 }
 
 /// How full stripes are made room for.

@@ -15,8 +15,8 @@ use crate::scenario::{Class, Load, Operation, Scenario, Spread};
 use super::controllers::{PartnerSteps, Partners};
 use super::cpu::{Around, CpuSteps};
 use super::demand::{Ask, question};
-use super::drive::{DriveModel, DriveSteps};
-use super::fabric::{FabricSteps, Uplinks};
+use super::drive::{DriveSteps, Models};
+use super::fabric::{Fabric, FabricSteps};
 use super::layout::Layout;
 use super::log::LogSteps;
 use super::memory::MemorySteps;
@@ -86,7 +86,7 @@ pub(super) struct Compiled {
     pub network: Network,
     /// By class: the routes of a read and of a write.
     pub by_class: Vec<[Route; 2]>,
-    pub uplinks: Option<Uplinks>,
+    pub fabric: Option<Fabric>,
     /// Steps of a write that waits for a ready message, which others leave out.
     pub ready_steps: u32,
     /// Steps that a read found in the cache leaves out.
@@ -97,8 +97,8 @@ pub(super) struct Compiled {
 
 /// What is known of a design before its routes are laid.
 pub(super) struct Known<'a> {
-    /// The datasheet drive, if there is one.
-    pub drive: Option<&'a DriveModel>,
+    /// The drives' part, if they have one.
+    pub drives: Models<'a>,
     /// The layout, if requests are cut at chunk edges.
     pub layout: Option<&'a Layout>,
     /// The blocks of a log-structured layout.
@@ -114,7 +114,8 @@ pub(super) fn compile(scenario: &Scenario, known: &Known) -> Compiled {
     let (design, classes) = (&scenario.design, &scenario.classes);
     let mut network = Network::new();
     let largest = classes.iter().map(largest_request).max().unwrap_or(0);
-    let ports = PortSteps::add(&mut network, design.ports.as_ref(), known.partners.ports(), largest);
+    let (all_ports, hosts) = (known.partners.ports(), design.hosts.as_ref());
+    let ports = PortSteps::add(&mut network, design.ports.as_ref(), all_ports, hosts, largest);
     let is_rebuilding = scenario.faults.iter().any(|fault| fault.rebuilding().is_some());
     let around = Around {
         ports: known.partners.ports(),
@@ -125,8 +126,9 @@ pub(super) fn compile(scenario: &Scenario, known: &Known) -> Compiled {
     let cpu = CpuSteps::add(&mut network, design.cpu.as_ref(), around);
     let memory = MemorySteps::add(&mut network, design, known.partners.active);
     let log = LogSteps::add(&mut network, design);
-    let (fabric, uplinks) = FabricSteps::add(&mut network, design.fabric.as_ref());
-    let drives = DriveSteps::add(&mut network, design.drives.as_ref(), known.drive);
+    let drives_count = design.drives.as_ref().map_or(0, |d| d.count);
+    let (fabric, links) = FabricSteps::add(&mut network, design.fabric.as_ref(), drives_count);
+    let drives = DriveSteps::add(&mut network, design.drives.as_ref(), known.drives);
     let placement = known.layout.and_then(|layout| layout.placement.as_ref());
     let is_coded = placement.is_some_and(|placement| placement.group.is_coded());
     let codes = design.cpu.as_ref().map_or([false; 2], |cpu| {
@@ -165,7 +167,7 @@ pub(super) fn compile(scenario: &Scenario, known: &Known) -> Compiled {
     let by_class = classes.iter().map(|class| builder.routes(class)).collect();
     let rebuild = is_rebuilding.then(|| builder.rebuild());
     let Builder { network, ready_steps, cached_steps, .. } = builder;
-    Compiled { network, by_class, uplinks, ready_steps, cached_steps, rebuild }
+    Compiled { network, by_class, fabric: links, ready_steps, cached_steps, rebuild }
 }
 
 impl Builder {
@@ -180,10 +182,12 @@ impl Builder {
         };
         Operation::BOTH.map(|operation| {
             let mut steps = self.admission(gate, true);
+            steps.extend(self.ports.host_slot(true));
             steps.extend(match operation {
                 Operation::Read => self.read(),
                 Operation::Write => self.write(),
             });
+            steps.extend(self.ports.host_slot(false));
             steps.extend(self.admission(gate, false));
             steps.push(Step::End);
             self.network.route(&steps)

@@ -87,7 +87,9 @@ fn skewed_writes_cost_a_drive_more_flash() {
         find("flash").write_bytes_per_s / find("drives").write_bytes_per_s
     };
     let scenario = scenario(&text(""));
-    let solved = forebay::system::Solved { units: 86, command: forebay::engine::SimDuration::from_ns(1100) };
+    let us = forebay::engine::SimDuration::from_us;
+    let command = forebay::engine::SimDuration::from_ns(1100);
+    let solved = forebay::system::Solved { units: 86, command, program: us(600), suspend: us(500) };
     let plan = Arc::new(Plan::compile(&scenario, Some(solved)).expect("sound ratings"));
     let rated = plan.drive().expect("a part").rated_amplification;
     let spare = spare_at(fifo_spare(rated), 3.2 / 3.84);

@@ -9,9 +9,12 @@
 //! | `combinations` | designs drawn from all that can be switched on: they run, and every audit holds |
 //! | `coverage` | 95 % intervals hold the truth as often as they promise |
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
+//! | `drive_ratings` | a rated mix and read tail pin a drive's priors, or are refused |
 //! | `drives` | a datasheet drive, alone, returns its ratings |
 //! | `endurance` | the rated workload's sizes and bands, and what skew costs a drive |
+//! | `fabric` | uplinks and trees of links, against the payload of their narrowest level |
 //! | `held_out` | textbook scenarios that are not shipped |
+//! | `hosts` | hosts' links and queues, against wire arithmetic and closed networks |
 //! | `interference` | reads behind programs, against priority queues |
 //! | `layouts` | what protection costs: drive requests, bytes, degraded reads, rebuilds, and errors |
 //! | `measure` | intervals that cover, verdicts that are right, broken estimators that are caught |
@@ -19,6 +22,7 @@
 //! | `path` | what each component adds to a request's way |
 //! | `plausible` | a box of common shape does about what such boxes do |
 //! | `report` | the answer on the terminal, the JSON against its schema, the CSV |
+//! | `rotating` | rotating drives: seek, half a turn, transfer; what reordering gains |
 //! | `saturation` | overload ends in seconds, in bounded memory, and is not imagined |
 //! | `scenario_errors` | malformed scenarios, and what is said about them |
 //! | `surprises` | four shipped scenarios, with their mechanism and without |
@@ -39,9 +43,12 @@ mod cli;
 mod combinations;
 mod coverage;
 mod determinism;
+mod drive_ratings;
 mod drives;
 mod endurance;
+mod fabric;
 mod held_out;
+mod hosts;
 mod interference;
 mod layouts;
 mod measure;
@@ -49,6 +56,7 @@ mod networks;
 mod path;
 mod plausible;
 mod report;
+mod rotating;
 mod saturation;
 mod scenario_errors;
 mod surprises;

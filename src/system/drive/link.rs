@@ -1,0 +1,48 @@
+//! A drive's own link: the last hop, and there once.
+
+use crate::engine::SimDuration;
+use crate::scenario::Interface;
+use crate::system::bus::{Bus, COMPLETION, SUBMISSION};
+use crate::system::demand::Ask;
+
+/// The link of each drive.
+#[derive(Clone, Debug)]
+pub(in crate::system) struct DriveLink {
+    bus: Bus,
+    half_duplex: bool,
+    /// Ceiling of what the drive sends, bytes per second; infinite if the link is all there is.
+    ceiling: f64,
+}
+
+impl DriveLink {
+    pub fn new(interface: Interface, max_payload: u32, ceiling: f64) -> Self {
+        DriveLink { bus: Bus::of(interface, max_payload), half_duplex: interface == Interface::Sata, ceiling }
+    }
+
+    /// Time of one message.
+    #[inline]
+    pub fn time(&self, ask: Ask, bytes: u64) -> SimDuration {
+        match ask {
+            Ask::DriveSubmission => self.bus.time(SUBMISSION),
+            Ask::DriveWrite => self.bus.time(bytes + SUBMISSION),
+            Ask::DriveRead => self.bus.time_capped(bytes + COMPLETION, self.ceiling),
+            Ask::DriveCompletion => self.bus.time(COMPLETION),
+            _ => SimDuration::ZERO,
+        }
+    }
+
+    /// Servers: one a direction, or one for both.
+    pub fn directions(&self) -> u32 {
+        if self.half_duplex { 1 } else { 2 }
+    }
+
+    /// Member of the link group that carries data up or down.
+    #[inline]
+    pub fn member(&self, drive: u32, up: bool) -> u32 {
+        match (self.half_duplex, up) {
+            (true, _) => drive,
+            (false, true) => 2 * drive,
+            (false, false) => 2 * drive + 1,
+        }
+    }
+}
