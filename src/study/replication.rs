@@ -57,7 +57,7 @@ impl Replication {
         let recorder = Recorder::new(scenario.classes.len(), groups, setting.machine_histograms());
         // No class bears a name with a line feed.
         let mut path = Path::new(Arc::clone(&setting.plan), root.named("\nrebuild"));
-        first.extend(path.protected.start());
+        first.extend(path.start());
         let scene = Scene { traffic, path, recorder };
         let network = Arc::clone(&setting.plan.network);
         Replication {

@@ -134,7 +134,7 @@ impl Model for Scene {
             class: request.class,
             route,
             amount: request.bytes,
-            members: self.path.plan().members(&request),
+            members: self.path.members(&request),
             body: Body::of(&request),
             next,
         }

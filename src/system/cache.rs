@@ -6,15 +6,16 @@
 //! each extent that it touches, for blocks of one extent are alike in popularity. Reads that continue a stream
 //! bypass the cache, and so do recorded loads, whose next request no law tells.
 //!
-//! Left out: prefetch, the start with a cold cache, blocks that are stored reduced. A closed loop's rate is not
+//! It is warm from the start; where a fault empties it, `warming` says how it fills again. Left out: prefetch, blocks that are stored reduced. A closed loop's rate is not
 //! known beforehand: it is put at one request per token in each think time and [`ANSWER_S`].
 
-use crate::engine::Purpose;
+use crate::engine::{Purpose, SimDuration};
 use crate::scenario::{Class, Design, Load, Skew};
 use crate::theory::lru::{Population, characteristic_time, hit_ratio};
 use crate::theory::popularity::{Band, weighted_bands, zipf_bands};
 
 use super::body::StorageToken;
+use super::warming::Warming;
 
 /// Blocks that are kept or dropped, bytes: those of the Zipf law.
 const BLOCK: f64 = 4096.0;
@@ -34,11 +35,13 @@ pub struct Cache {
     hits: Vec<f64>,
     /// By class: the extent of one draw, bytes.
     extents: Vec<u64>,
+    /// By class: how it warms, where a fault empties the cache.
+    warming: Vec<Warming>,
 }
 
 impl Cache {
-    /// The cache of a design, if it has one.
-    pub(super) fn of(design: &Design, classes: &[Class]) -> Option<Self> {
+    /// The cache of a design, if it has one; `is_emptied` says whether a fault will empty it.
+    pub(super) fn of(design: &Design, classes: &[Class], is_emptied: bool) -> Option<Self> {
         let bytes = (design.memory? as f64 * design.cache_share?) as u64;
         let bands: Vec<Vec<Band>> = classes.iter().map(|class| bands(class).unwrap_or_default()).collect();
         let populations: Vec<Population> =
@@ -50,6 +53,10 @@ impl Cache {
             time_s,
             hits: bands.iter().map(hit).collect(),
             extents: classes.iter().map(|class| class.extent).collect(),
+            warming: match is_emptied {
+                true => bands.iter().map(|bands| Warming::of(bands, time_s)).collect(),
+                false => Vec::new(),
+            },
         })
     }
 
@@ -58,11 +65,16 @@ impl Cache {
         self.hits[class]
     }
 
-    /// Whether a read finds all of its blocks.
+    /// The same so long after the cache was emptied (as ever, if no fault of the scenario empties it).
+    pub fn hit_ratio_since(&self, class: usize, since: SimDuration) -> f64 {
+        self.warming.get(class).map_or(self.hits[class], |warming| warming.ratio(since))
+    }
+
+    /// Whether a read finds all of its blocks; `since` is the time since the cache was emptied, if it was.
     #[inline]
-    pub(super) fn hits(&self, token: &StorageToken) -> bool {
+    pub(super) fn hits(&self, token: &StorageToken, since: Option<SimDuration>) -> bool {
         let class = usize::from(token.class);
-        let chance = self.hits[class];
+        let chance = since.map_or(self.hits[class], |since| self.hit_ratio_since(class, since));
         if chance == 0.0 || token.body.is_sequential() {
             return false;
         }

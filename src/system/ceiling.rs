@@ -4,7 +4,7 @@
 //! at which a group is full is servers ÷ demand (the utilisation law; Denning & Buzen 1978); the
 //! lowest of them is what a spreadsheet would call the capacity of the design. It knows nothing of
 //! queues, and of skewed or bursty load only the mean; of drives that share work unevenly because one
-//! is lost, too; and nothing of a rebuild.
+//! is lost, too; and nothing of a rebuild, of a drive that is slow, of a narrowed link, or of anything with a date.
 
 use crate::engine::Law;
 use crate::scenario::{CpuQueue, Design, DriveKind, Operation, PortKind};
@@ -84,7 +84,7 @@ fn messages(work: &DriveWork, times: [&dyn Fn(u64) -> f64; 2]) -> f64 {
 fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
     let Some(ports) = &design.ports else { return };
     if let PortKind::Station(law) = &ports.kind {
-        found.push(("ports".into(), ports.count, law.mean_ps() / 1e12));
+        found.push(("ports".into(), plan.working_ports(), law.mean_ps() / 1e12));
     }
     let Some(wire) = &plan.wire else { return };
     let both_ways = |k: &Kind| -> [&[Ask]; 2] {
@@ -101,7 +101,7 @@ fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
     };
     for (way, name) in ["ports.rx", "ports.tx"].into_iter().enumerate() {
         let time = |k: &Kind| both_ways(k)[way].iter().map(|ask| wire.time(*ask, k.bytes).secs()).sum();
-        found.push((name.into(), ports.count, mean(kinds, time)));
+        found.push((name.into(), plan.working_ports(), mean(kinds, time)));
     }
 }
 
@@ -119,7 +119,7 @@ fn cpu(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], found:
     let ports = design.ports.as_ref().map_or(1, |p| p.count);
     let cores = match cpu.queue {
         CpuQueue::Shared => cpu.cores,
-        CpuQueue::PerPort => (cpu.cores / ports).max(1) * ports,
+        CpuQueue::PerPort => (cpu.cores / ports).max(1) * plan.working_ports(),
     };
     found.push(("cpu".into(), cores, demand));
 }

@@ -27,10 +27,14 @@ pub(super) enum Ask {
     Program,
     Parity,
     Reconstruct,
+    /// A drive's own times, where a fault may make them longer.
+    Sense,
+    Command,
+    Service,
 }
 
 impl Ask {
-    const ALL: [Ask; 21] = [
+    const ALL: [Ask; 24] = [
         Ask::ReadCommand,
         Ask::ReadData,
         Ask::ReadAcknowledgements,
@@ -52,6 +56,9 @@ impl Ask {
         Ask::Program,
         Ask::Parity,
         Ask::Reconstruct,
+        Ask::Sense,
+        Ask::Command,
+        Ask::Service,
     ];
 
     #[inline]

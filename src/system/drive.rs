@@ -16,4 +16,4 @@ mod steps;
 
 pub(super) use flash::Flash;
 pub use model::{DriveModel, Refusal, Solved};
-pub(super) use steps::DriveSteps;
+pub(super) use steps::{DriveSteps, SERVICE};

@@ -9,6 +9,7 @@ mod body;
 mod bus;
 mod cache;
 mod ceiling;
+mod condition;
 mod cpu;
 mod demand;
 mod drive;
@@ -19,6 +20,7 @@ mod plan;
 mod ports;
 mod protected;
 mod routes;
+mod warming;
 mod work;
 
 pub use body::{Body, Members, StorageToken};

@@ -4,8 +4,10 @@ use std::sync::Arc;
 
 use crate::engine::{Arrival, Key, Part, Purpose, SimDuration, SimTime};
 use crate::scenario::Operation;
+use crate::traffic::Request;
 
-use super::body::{BACKGROUND, Body, DRIVE, StorageToken, UNIT};
+use super::body::{BACKGROUND, Body, DRIVE, Members, PORT, StorageToken, UNIT};
+use super::condition::Conditions;
 use super::demand::{Ask, question};
 use super::drive::Flash;
 use super::plan::Plan;
@@ -23,14 +25,59 @@ pub struct Path {
     /// What protection has done.
     pub protected: Protected,
     flash: Flash,
+    conditions: Conditions,
+    /// Background work that begins with the conditions: its sources and their first times.
+    begins: Vec<(u32, SimTime)>,
 }
 
 impl Path {
     /// The path of one replication, whose own draws come from `key`.
     pub fn new(plan: Arc<Plan>, key: Key) -> Self {
         let flash = Flash::new(plan.drives, plan.drive.as_ref());
-        let protected = plan.protected(key);
-        Path { plan, cut: [0; 2], fragments: [0; 2], protected, flash }
+        let mut protected = plan.protected(key);
+        let conditions = plan.conditions();
+        let begins = protected.suffer(&conditions, SimTime::ZERO);
+        Path { plan, cut: [0; 2], fragments: [0; 2], protected, flash, conditions, begins }
+    }
+
+    /// Sources of background work and when each has its first arrival.
+    pub fn start(&mut self) -> Vec<(u32, SimTime)> {
+        std::mem::take(&mut self.begins)
+    }
+
+    /// Dates count from this instant, the end of the warm-up.
+    pub fn date_from(&mut self, origin: SimTime) {
+        self.conditions.date_from(origin);
+    }
+
+    /// When the conditions change next; `NEVER` if they do not.
+    pub fn next_change(&self) -> SimTime {
+        self.conditions.next_change()
+    }
+
+    /// The conditions of this instant from now on. Background work that begins with them, as for
+    /// [`Path::start`]; of what has ended, sources are to be dropped (see [`Path::goes_on`]).
+    pub fn change_to(&mut self, now: SimTime) -> Vec<(u32, SimTime)> {
+        self.conditions.change_to(now);
+        self.protected.suffer(&self.conditions, now)
+    }
+
+    /// Whether a source still has arrivals under the present conditions.
+    pub fn goes_on(&self, source: u32) -> bool {
+        source & BACKGROUND == 0 || self.protected.goes_on(source)
+    }
+
+    /// The members a request starts with: its port.
+    #[inline]
+    pub fn members(&self, request: &Request) -> Members {
+        let mut members = self.plan.members(request);
+        members[PORT] = self.conditions.port(members[PORT], request, self.plan.is_per_machine());
+        members
+    }
+
+    /// How full the write log is, 0 to 1; `None` without one.
+    pub fn log_fill(&self) -> Option<f64> {
+        None
     }
 
     /// The arrival of background work, if this is a source of it.
@@ -54,10 +101,16 @@ impl Path {
     /// The service of an asked demand.
     #[inline]
     pub fn service(&mut self, demand: u32, token: &StorageToken) -> SimDuration {
-        match (Ask::numbered(demand), &self.plan.drive) {
+        let ask = Ask::numbered(demand);
+        let span = match (ask, &self.plan.drive) {
             (Ask::Program, Some(drive)) => self.flash.program(drive, token.members[DRIVE]),
             (other, _) => self.plan.service(other, token),
+        };
+        if self.conditions.are_as_built() {
+            return span;
         }
+        let uplink = self.pick(question::UPLINK, token);
+        self.conditions.stretched((ask, uplink), self.plan.drive.as_ref(), token, span)
     }
 
     /// The member of an asked pick.
@@ -84,7 +137,8 @@ impl Path {
                 if waits { 0 } else { plan.ready_steps }
             }
             question::CACHED => {
-                let hits = plan.cache.as_ref().is_some_and(|cache| cache.hits(token));
+                let since = self.conditions.since_cold(token.born);
+                let hits = plan.cache.as_ref().is_some_and(|cache| cache.hits(token, since));
                 if hits { plan.cached_steps } else { 0 }
             }
             question::PLAN_READ | question::PLAN_WRITE | question::NEXT_ROUND | question::NOTHING_CODED => {

@@ -2,14 +2,15 @@
 
 use std::sync::Arc;
 
-use crate::engine::{Key, MEMBER_SLOTS, Network, PS_PER_S, Purpose, Route, SimDuration};
-use crate::scenario::{Class, Design, DriveKind, Fault, PortKind, Scenario, SpareKind, Spread};
+use crate::engine::{Key, Law, MEMBER_SLOTS, Network, PS_PER_S, Purpose, Route, SimDuration};
+use crate::scenario::{Class, Design, DriveKind, Fault, FaultKind, PortKind, Scenario, SpareKind, Spread};
 use crate::traffic::Request;
 
 use super::body::{PORT, StorageToken, UNIT};
 use super::cache::Cache;
+use super::condition::Conditions;
 use super::demand::Ask;
-use super::drive::{DriveModel, Refusal, Solved};
+use super::drive::{DriveModel, Refusal, SERVICE, Solved};
 use super::fabric::Uplinks;
 use super::layout::{Layout, Placement};
 use super::ports::Wire;
@@ -42,7 +43,9 @@ pub struct Plan {
     pub(super) rebuild: Option<Route>,
     /// Processor time for each byte that goes through parity, ps: made, given back.
     coding_ps: [f64; 2],
-    faults: Vec<Fault>,
+    /// The law of a textbook drive.
+    drive_law: Option<Law>,
+    faults: Arc<[Fault]>,
 }
 
 impl Plan {
@@ -54,7 +57,8 @@ impl Plan {
         let design = &scenario.design;
         let drive = drive_model(scenario, solved)?;
         let layout = layout(scenario);
-        let cache = Cache::of(design, &scenario.classes);
+        let is_emptied = scenario.faults.iter().any(|fault| fault.kind == FaultKind::CacheCold);
+        let cache = Cache::of(design, &scenario.classes, is_emptied);
         let compiled = routes::compile(scenario, drive.as_ref(), layout.as_ref(), cache.is_some());
         let per_byte = |rate: Option<f64>| rate.map_or(0.0, |rate| PS_PER_S as f64 / rate);
         let wire = design.ports.as_ref().and_then(|p| match &p.kind {
@@ -76,7 +80,11 @@ impl Plan {
             cached_steps: compiled.cached_steps,
             rebuild: compiled.rebuild,
             coding_ps: design.cpu.as_ref().map_or([0.0; 2], |c| [c.parity, c.reconstruct].map(per_byte)),
-            faults: scenario.faults.clone(),
+            drive_law: design.drives.as_ref().and_then(|drives| match &drives.kind {
+                DriveKind::Station { service, .. } => Some(service.clone()),
+                DriveKind::Part(_) => None,
+            }),
+            faults: Arc::from(scenario.faults.as_slice()),
         })
     }
 
@@ -111,9 +119,25 @@ impl Plan {
         self.drive.as_ref()
     }
 
-    /// What replications keep of protection; a rebuild, if there is one, draws from `key`.
+    /// What replications keep of protection; rebuilds draw from `key`.
     pub fn protected(&self, key: Key) -> Protected {
-        Protected::new(&self.faults, self.layout.as_ref().map_or(0, |layout| layout.chunk), key)
+        Protected::new(self.layout.as_ref().map_or(0, |layout| layout.chunk), key)
+    }
+
+    /// The conditions that stand all the time.
+    pub(super) fn conditions(&self) -> Conditions {
+        Conditions::standing(Arc::clone(&self.faults), self.ports as u32)
+    }
+
+    /// Whether a machine keeps its port.
+    pub(super) fn is_per_machine(&self) -> bool {
+        self.spread == Spread::PerMachine
+    }
+
+    /// Ports that take requests all the time.
+    pub(super) fn working_ports(&self) -> u32 {
+        let is_down = |fault: &&Fault| fault.is_standing() && matches!(fault.kind, FaultKind::PortDown { .. });
+        self.ports as u32 - self.faults.iter().filter(is_down).count() as u32
     }
 
     /// Whether requests are planned by stripes.
@@ -158,6 +182,9 @@ impl Plan {
             Ask::DriveSubmission | Ask::DriveWrite | Ask::DriveRead | Ask::DriveCompletion | Ask::Program => {
                 self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.time(ask, bytes))
             }
+            Ask::Sense => self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.sense),
+            Ask::Command => self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.command),
+            Ask::Service => self.drive_law.as_ref().map_or(SimDuration::ZERO, |law| law.sample(token.key, SERVICE)),
             Ask::Parity | Ask::Reconstruct => self.coding(ask, f64::from(token.members[UNIT])),
             _ => self.wire.as_ref().map_or(SimDuration::ZERO, |w| w.time(ask, bytes)),
         }

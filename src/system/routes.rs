@@ -7,7 +7,7 @@
 //! through the processor, and a write may take two rounds: reads → join → parity → writes → join.
 
 use crate::engine::{GateId, Network, Pick, Quantity, Route, Step};
-use crate::scenario::{Class, Load, Operation, Scenario};
+use crate::scenario::{Class, FaultKind, Load, Operation, Scenario};
 
 use super::cpu::CpuSteps;
 use super::demand::{Ask, question};
@@ -70,13 +70,14 @@ pub(super) fn compile(
     let ports = PortSteps::add(&mut network, design.ports.as_ref(), largest);
     let cpu = CpuSteps::add(&mut network, design.cpu.as_ref(), ports_count);
     let (fabric, uplinks) = FabricSteps::add(&mut network, design.fabric.as_ref());
-    let drives = DriveSteps::add(&mut network, design.drives.as_ref(), drive);
+    let may_slow = scenario.faults.iter().any(|fault| matches!(fault.kind, FaultKind::DriveSlow { .. }));
+    let drives = DriveSteps::add(&mut network, design.drives.as_ref(), drive, may_slow);
     let placement = layout.and_then(|layout| layout.placement.as_ref());
     let is_coded = placement.is_some_and(|placement| placement.group.data() > 1);
     let codes = design.cpu.as_ref().map_or([false; 2], |cpu| {
         [
             is_coded && cpu.parity.is_some(),
-            is_coded && cpu.reconstruct.is_some() && !scenario.faults.is_empty(),
+            is_coded && cpu.reconstruct.is_some() && scenario.faults.iter().any(|f| f.lost_drive().is_some()),
         ]
     });
     let mut builder = Builder {

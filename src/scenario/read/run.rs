@@ -17,6 +17,7 @@ pub fn read(reader: &mut Reader, top: &Section) -> Option<RunPlan> {
     let confidence = reader.value(&section, "confidence", values::number);
     let replications = reader.count(&section, "replications");
     let backlog_max = reader.value(&section, "backlog_max", values::whole);
+    let series = reader.value(&section, "series", values::time);
     Some(RunPlan {
         seed: seed?,
         warm_up: warm_up?,
@@ -26,5 +27,6 @@ pub fn read(reader: &mut Reader, top: &Section) -> Option<RunPlan> {
         confidence: confidence?,
         replications: replications?,
         backlog_max: backlog_max?,
+        series: series?,
     })
 }

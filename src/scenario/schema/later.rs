@@ -21,8 +21,6 @@ const LATER: &[&str] = &[
     "class.NAME.duplicate",
     "class.NAME.duplicate_stored",
     "class.NAME.growth",
-    "fault.NAME.for",
-    "phase",
 ];
 
 /// The entry that covers a path, if it is one for later.

@@ -120,11 +120,21 @@ impl DriveModel {
     /// Time on the drive's link.
     #[inline]
     pub(in crate::system) fn time(&self, ask: Ask, bytes: u64) -> SimDuration {
+        self.time_on(&self.bus, ask, bytes)
+    }
+
+    /// The same on a link that is so many times slower.
+    pub(in crate::system) fn time_narrowed(&self, ask: Ask, bytes: u64, times: f64) -> SimDuration {
+        self.time_on(&self.bus.slower(times), ask, bytes)
+    }
+
+    #[inline]
+    fn time_on(&self, bus: &Bus, ask: Ask, bytes: u64) -> SimDuration {
         match ask {
-            Ask::DriveSubmission => self.bus.time(SUBMISSION),
-            Ask::DriveWrite => self.bus.time(bytes + SUBMISSION),
-            Ask::DriveRead => self.bus.time_capped(bytes + COMPLETION, self.read_ceiling),
-            Ask::DriveCompletion => self.bus.time(COMPLETION),
+            Ask::DriveSubmission => bus.time(SUBMISSION),
+            Ask::DriveWrite => bus.time(bytes + SUBMISSION),
+            Ask::DriveRead => bus.time_capped(bytes + COMPLETION, self.read_ceiling),
+            Ask::DriveCompletion => bus.time(COMPLETION),
             _ => SimDuration::ZERO,
         }
     }
