@@ -200,7 +200,9 @@ impl Conditions {
                 let narrowed = factor(&self.links, drive);
                 // A drive's own ceiling on its link is not narrowed with it.
                 let bytes = u64::from(token.amount);
-                model.filter(|_| narrowed > 1.0).map_or(span, |model| model.time_narrowed(ask, bytes, narrowed))
+                model
+                    .filter(|_| narrowed > 1.0)
+                    .map_or(span, |model| model.time_narrowed(ask, bytes, narrowed))
             }
             Ask::Program | Ask::Sense | Ask::Command | Ask::Service => times(span, factor(&self.slow, drive)),
             _ => span,
@@ -280,7 +282,8 @@ mod tests {
 
     #[test]
     fn machines_of_a_port_that_is_down_are_dealt_over_the_others_alike() {
-        let conditions = Conditions::standing(Arc::from([fault(0, None, FaultKind::PortDown { port: 1 })]), 4);
+        let conditions =
+            Conditions::standing(Arc::from([fault(0, None, FaultKind::PortDown { port: 1 })]), 4);
         for per_machine in [true, false] {
             let mut counts = [0; 4];
             for machine in 0..12_000 {

@@ -136,7 +136,8 @@ impl Plan {
 
     /// Ports that take requests all the time.
     pub(super) fn working_ports(&self) -> u32 {
-        let is_down = |fault: &&Fault| fault.is_standing() && matches!(fault.kind, FaultKind::PortDown { .. });
+        let is_down =
+            |fault: &&Fault| fault.is_standing() && matches!(fault.kind, FaultKind::PortDown { .. });
         self.ports as u32 - self.faults.iter().filter(is_down).count() as u32
     }
 
@@ -184,7 +185,9 @@ impl Plan {
             }
             Ask::Sense => self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.sense),
             Ask::Command => self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.command),
-            Ask::Service => self.drive_law.as_ref().map_or(SimDuration::ZERO, |law| law.sample(token.key, SERVICE)),
+            Ask::Service => {
+                self.drive_law.as_ref().map_or(SimDuration::ZERO, |law| law.sample(token.key, SERVICE))
+            }
             Ask::Parity | Ask::Reconstruct => self.coding(ask, f64::from(token.members[UNIT])),
             _ => self.wire.as_ref().map_or(SimDuration::ZERO, |w| w.time(ask, bytes)),
         }

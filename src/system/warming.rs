@@ -29,7 +29,8 @@ impl Warming {
     /// The table of a class with these items; `time_s` is the characteristic time, perhaps infinite.
     pub fn of(bands: &[Band], time_s: f64) -> Self {
         let rates = || bands.iter().map(|band| band.rate).filter(|rate| *rate > 0.0);
-        let (most, least) = rates().fold((0.0f64, f64::INFINITY), |(most, least), r| (most.max(r), least.min(r)));
+        let (most, least) =
+            rates().fold((0.0f64, f64::INFINITY), |(most, least), r| (most.max(r), least.min(r)));
         if most == 0.0 {
             return Warming { first_ln: 0.0, step_ln: 1.0, ratios: vec![0.0] };
         }

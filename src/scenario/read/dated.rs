@@ -36,7 +36,8 @@ pub fn settle(reader: &mut Reader, top: &Section, run: &mut RunPlan, faults: &[F
     match run.length {
         Auto::Auto if section.has("length") => {
             let at = reader.place(&section, "length");
-            let title = format!("`run.length` is \"auto\" beside a date, that of \"{}\"", values::short(first));
+            let title =
+                format!("`run.length` is \"auto\" beside a date, that of \"{}\"", values::short(first));
             let help = format!("leave it out, for {}", print_time(wanted));
             let expected = "expected a time: a transient run is as long as it is";
             reader.out.push(Diagnostic::at(&at, title, expected).help(Some(help)));
@@ -54,7 +55,10 @@ pub fn settle(reader: &mut Reader, top: &Section, run: &mut RunPlan, faults: &[F
 fn default_length(dated: &[&Fault], phases: &[Phase]) -> SimDuration {
     let ends = dated.iter().filter_map(|fault| fault.end()).chain(phases.iter().map(Phase::end));
     let last = ends.max().unwrap_or(SimDuration::ZERO).ps();
-    let open = dated.iter().filter(|fault| fault.lasts.is_none()).map(|fault| fault.at + fault.at.max(WATCHED_AT_LEAST));
+    let open = dated
+        .iter()
+        .filter(|fault| fault.lasts.is_none())
+        .map(|fault| fault.at + fault.at.max(WATCHED_AT_LEAST));
     SimDuration::from_ps(last + last / 4).max(open.max().unwrap_or(SimDuration::ZERO))
 }
 
@@ -68,7 +72,12 @@ fn check_dates(reader: &mut Reader, top: &Section, length: SimDuration) {
     }
 }
 
-fn check_date(reader: &mut Reader, item: &Node, (list, key, number): (&str, &str, usize), length: SimDuration) {
+fn check_date(
+    reader: &mut Reader,
+    item: &Node,
+    (list, key, number): (&str, &str, usize),
+    length: SimDuration,
+) {
     let Value::Table(table) = &item.value else { return };
     let pattern = if list == "fault" { "fault.NAME" } else { "phase.NAME" };
     let above = Section { path: list.to_owned(), pattern, table, at: None };

@@ -6,7 +6,9 @@ use std::collections::HashMap;
 use super::fault::Word;
 use super::{Reader, Section, values};
 use crate::scenario::diagnostics::Diagnostic;
-use crate::scenario::model::{Design, DriveKind, FabricShape, Fault, FaultKind, Protection, Rebuilding, SpareKind};
+use crate::scenario::model::{
+    Design, DriveKind, FabricShape, Fault, FaultKind, Protection, Rebuilding, SpareKind,
+};
 
 /// Names occur once, a drive or port is not lost twice at one time, one rebuild runs at a time, and a
 /// second loss has a first.
@@ -67,9 +69,8 @@ pub fn fit(reader: &mut Reader, sections: &[Section], faults: &[Fault], design: 
             }
             FaultKind::PortDown { port } => port_is_there(reader, section, port, design),
             FaultKind::UplinkNarrowed { uplink, .. } => uplink_is_there(reader, section, uplink, design),
-            FaultKind::DriveLinkNarrowed { drive, .. } => {
-                drive_is_there(reader, section, drive, design).and_then(|()| has_link(reader, section, design))
-            }
+            FaultKind::DriveLinkNarrowed { drive, .. } => drive_is_there(reader, section, drive, design)
+                .and_then(|()| has_link(reader, section, design)),
             FaultKind::DriveSlow { drive, .. } => drive_is_there(reader, section, drive, design).and(None),
             FaultKind::CacheCold => has_cache(reader, section, design),
         };

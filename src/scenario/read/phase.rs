@@ -47,7 +47,8 @@ fn load(reader: &mut Reader, section: &Section, classes: Option<&[Class]>) -> Op
     let Value::Table(table) = &entry.node.value else {
         let title = format!("`{path}` is {}, not a table of classes", entry.node.value.noun());
         let help = Some(format!("for example: load = {}", section.row("load").example));
-        return reader.report(Diagnostic::at(&entry.node.at, title, "expected { CLASS = factor }").help(help));
+        return reader
+            .report(Diagnostic::at(&entry.node.at, title, "expected { CLASS = factor }").help(help));
     };
     let inner = Section { path, pattern: "phase.NAME.load", table, at: Some(entry.key_at.clone()) };
     if table.entries().is_empty() {
@@ -74,9 +75,8 @@ fn factor_of(
         let names = classes.iter().map(|class| class.name.as_str());
         let help = nearest(&entry.key, names).map(|near| format!("did you mean \"{near}\"?"));
         let title = format!("there is no class \"{}\"", values::short(&entry.key));
-        return reader.report(
-            Diagnostic::at(&entry.key_at, title, "expected the name of a [[class]]").help(help),
-        );
+        return reader
+            .report(Diagnostic::at(&entry.key_at, title, "expected the name of a [[class]]").help(help));
     };
     let why = match &classes[index].load {
         Load::Open { .. } => return factor.map(|factor| (index, factor)),

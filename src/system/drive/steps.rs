@@ -43,7 +43,9 @@ impl DriveSteps {
     ) -> Self {
         let Some(drives) = drives else { return DriveSteps::None };
         match (&drives.kind, model) {
-            (DriveKind::Part(part), Some(model)) => Self::add_part(network, drives.count, part, model, may_slow),
+            (DriveKind::Part(part), Some(model)) => {
+                Self::add_part(network, drives.count, part, model, may_slow)
+            }
             (DriveKind::Station { service, split }, _) => {
                 let group = network.group("drives", "drive", drives.count, 1, Discipline::Committed);
                 let demand = network.demand(match may_slow {

@@ -179,7 +179,9 @@ pub(super) mod tests {
             at: SimDuration::ZERO,
             lasts: None,
             kind: match progress.filter(|_| at == 0) {
-                Some(progress) => FaultKind::Rebuilding(Rebuilding { drive, rate: None, progress, window: 1 }),
+                Some(progress) => {
+                    FaultKind::Rebuilding(Rebuilding { drive, rate: None, progress, window: 1 })
+                }
                 None => FaultKind::DriveLost { drive },
             },
         };
