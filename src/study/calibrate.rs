@@ -167,6 +167,7 @@ impl<'a> Alone<'a> {
             plan: Arc::new(plan),
             traces: vec![None],
             scale: 1.0,
+            periods: None,
             interrupted: &interrupted,
         };
         let expected_s = READS / self.part.read_random.per_second;

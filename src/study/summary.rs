@@ -17,8 +17,8 @@ use super::mix::offered_iops;
 use super::replication::Replication;
 use super::setting::{Course, Setting};
 use super::stations::{Usage, ratio, window};
-use super::targets::Target;
-use super::{TOOL, assumptions, mix};
+use super::targets::{Target, is_measured};
+use super::{TOOL, assumptions, mix, transient};
 
 /// Percentiles of every latency row.
 const PERCENTILES: [(&str, f64); 6] =
@@ -41,7 +41,7 @@ pub(super) fn summarise(
         scenario.objectives.iter().map(|o| objective(o, setting, replications)).collect();
     let window_s = ratio(replications.iter().map(Replication::window_s).sum(), replications.len() as f64);
     let measured = replications.iter().flat_map(|r| &r.kernel.model.recorder.latencies);
-    let offered = replications.first().map_or_else(Vec::new, |r| r.kernel.model.traffic.offered());
+    let offered = replications.first().map_or_else(Vec::new, |r| transient::offered(setting, r));
     RunOutcome {
         schema: 1,
         tool: TOOL.into(),
@@ -64,7 +64,8 @@ pub(super) fn summarise(
         stations: usage.iter().map(|u| u.row(detail)).collect(),
         blame: blame_rows(setting, replications),
         objectives,
-        series: Vec::new(),
+        periods: transient::periods(setting, replications),
+        series: transient::series(setting, replications),
         ledger: ledger(setting, replications),
         audit: audit(setting, replications),
         assumptions: assumptions::of(setting),
@@ -80,7 +81,7 @@ fn verdict(
     objectives: &[ObjectiveRow],
     offered: &[Option<f64>],
 ) -> Verdict {
-    let (state, reason, growth) = state(replications, course, usage);
+    let (state, reason, growth) = state(setting, replications, course, usage);
     let binding = usage.iter().fold(None, |best: Option<(&Usage, f64)>, u| {
         let (_, busy) = u.busiest();
         if best.is_none_or(|b| busy > b.1) { Some((u, busy)) } else { best }
@@ -120,6 +121,7 @@ fn measured_rates(replications: &[Replication]) -> Vec<f64> {
 
 /// Stable or not, why, and how fast the backlog grows if it does.
 fn state(
+    setting: &Setting,
     replications: &[Replication],
     course: &Course,
     usage: &[Usage],
@@ -142,8 +144,11 @@ fn state(
             (State::Undecided, Some(reason.into()), None)
         }
         Some(drift) if drift.is_growing() => {
-            let reason = "the backlog grows through the window in every replication taken together".into();
-            (State::Saturated, Some(reason), Some(drift.growth.value))
+            let reason = match setting.periods {
+                Some(_) => "more requests wait at the end of the run than at its start, in all replications taken together",
+                None => "the backlog grows through the window in every replication taken together",
+            };
+            (State::Saturated, Some(reason.into()), Some(drift.growth.value))
         }
         Some(drift) if !drift.is_steady() && usage.iter().any(|u| u.busiest().1 > CLEARLY_STABLE) => {
             let reason =
@@ -182,14 +187,14 @@ fn carried(replications: &[Replication], confidence: f64) -> Carried {
 }
 
 /// A row of the answer: its names and the places it sums.
-struct Row {
-    class: String,
-    operation: &'static str,
-    places: Vec<usize>,
+pub(super) struct Row {
+    pub class: String,
+    pub operation: &'static str,
+    pub places: Vec<usize>,
 }
 
 /// Class × operation, each class's sum, and the sums over classes; only those that have requests.
-fn rows(setting: &Setting, replications: &[Replication]) -> Vec<Row> {
+pub(super) fn rows(setting: &Setting, replications: &[Replication]) -> Vec<Row> {
     let classes = &setting.scenario.classes;
     let has = |places: &[usize]| {
         let tables = || replications.iter().map(|r| &r.kernel.model.recorder.latencies);
@@ -219,23 +224,28 @@ fn latency_rows(setting: &Setting, replications: &[Replication]) -> Vec<ClassRow
         .into_par_iter()
         .map(|row| {
             let pooled = row_latencies(&row.places, replications);
-            let all: Vec<&Latencies> = pooled.iter().collect();
-            let requests = all.iter().map(|l| l.total()).sum();
-            let mean = mean_estimate(&all, confidence).map_err(|r| r.to_string());
-            let mut latency_us = BTreeMap::from([("mean".to_string(), us(mean))]);
-            for (name, p) in PERCENTILES {
-                let found = percentile_estimate(&all, p, confidence).map_err(|r| r.to_string());
-                latency_us.insert(name.into(), us(found));
-            }
-            ClassRow {
-                name: row.class,
-                operation: row.operation.into(),
-                requests,
-                iops: ratio(requests as f64, seconds),
-                latency_us,
-            }
+            latency_row(row, &pooled, seconds, confidence)
         })
         .collect()
+}
+
+/// A row's figures from its latencies by replication, which took so many seconds in all.
+pub(super) fn latency_row(row: Row, pooled: &[Latencies], seconds: f64, confidence: f64) -> ClassRow {
+    let all: Vec<&Latencies> = pooled.iter().collect();
+    let requests = all.iter().map(|l| l.total()).sum();
+    let mean = mean_estimate(&all, confidence).map_err(|r| r.to_string());
+    let mut latency_us = BTreeMap::from([("mean".to_string(), us(mean))]);
+    for (name, p) in PERCENTILES {
+        let found = percentile_estimate(&all, p, confidence).map_err(|r| r.to_string());
+        latency_us.insert(name.into(), us(found));
+    }
+    ClassRow {
+        name: row.class,
+        operation: row.operation.into(),
+        requests,
+        iops: ratio(requests as f64, seconds),
+        latency_us,
+    }
 }
 
 /// Latencies of these places by replication; requests that were given up count as above.
@@ -281,7 +291,7 @@ fn objective(objective: &Objective, setting: &Setting, replications: &[Replicati
     let below_us = objective.below.us();
     let value_us = match unhealthy(objective, setting) {
         Some(reason) => Figure::missing(reason),
-        None => us(Target::of(objective).estimate(replications, scenario.run.confidence)),
+        None => us(Target::of(objective, setting).estimate(replications, scenario.run.confidence)),
     };
     let certain = match (value_us.low, value_us.high) {
         (Some(low), Some(high)) => high < below_us || low >= below_us,
@@ -306,9 +316,17 @@ fn objective(objective: &Objective, setting: &Setting, replications: &[Replicati
 
 /// Why an objective cannot be judged: it asks for health, and a fault stands all the time.
 fn unhealthy(objective: &Objective, setting: &Setting) -> Option<String> {
-    let fault = setting.scenario.faults.first().filter(|_| objective.during == "healthy")?;
-    let name = &fault.name;
-    Some(format!("nothing healthy is measured while \"{name}\" stands: say \"any\" or its name in `during`"))
+    if is_measured(objective, setting) {
+        return None;
+    }
+    let standing = setting.scenario.faults.iter().find(|fault| fault.is_standing());
+    Some(match standing {
+        Some(fault) => format!(
+            "nothing healthy is measured while \"{}\" stands: say \"any\" or its name in `during`",
+            fault.name
+        ),
+        None => "nothing healthy is measured: some fault is in force all the time".into(),
+    })
 }
 
 /// Bytes at each level, per second of the window.
@@ -339,7 +357,7 @@ fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<LedgerRow> {
 /// What the rebuild achieved, and how long a drive's content takes at that pace.
 fn rebuild_note(setting: &Setting, replications: &[Replication]) -> Option<String> {
     let (fault, rebuilding) = setting.rebuilding()?;
-    let seconds: f64 = replications.iter().map(Replication::window_s).sum();
+    let seconds: f64 = replications.iter().map(|r| transient::rebuilding_s(setting, r.window_s())).sum();
     let restored: u64 = replications.iter().map(|r| r.rebuilt_in_window()[Operation::Write as usize]).sum();
     let rate = ratio(restored as f64, seconds);
     let whole = match &setting.scenario.design.drives.as_ref()?.kind {
