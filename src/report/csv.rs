@@ -48,8 +48,10 @@ fn class_fields(row: &ClassRow) -> Vec<String> {
 /// Figures over time: a row for each point; no row of a run without dates. Utilisations have a column for each
 /// group of stations, as shares from 0 to 1.
 pub fn series_csv(outcome: &RunOutcome) -> String {
-    let groups: Vec<&String> = outcome.series.first().map_or_else(Vec::new, |p| p.utilisation.keys().collect());
-    let mut header = ["at_s", "iops", "mean_us", "p50_us", "p99_us", "backlog", "log_fill"].map(String::from).to_vec();
+    let groups: Vec<&String> =
+        outcome.series.first().map_or_else(Vec::new, |p| p.utilisation.keys().collect());
+    let mut header =
+        ["at_s", "iops", "mean_us", "p50_us", "p99_us", "backlog", "log_fill"].map(String::from).to_vec();
     header.extend(groups.iter().map(|group| format!("utilisation {group}")));
     let mut text = record(&header);
     for point in &outcome.series {

@@ -44,7 +44,8 @@ impl Periods {
         let mut list: Vec<Period> = Vec::new();
         let mut last: Vec<&str> = Vec::new();
         for pair in edges.windows(2) {
-            let faults: Vec<&Fault> = scenario.faults.iter().filter(|fault| fault.is_in_force(pair[0])).collect();
+            let faults: Vec<&Fault> =
+                scenario.faults.iter().filter(|fault| fault.is_in_force(pair[0])).collect();
             let phases = scenario.phases.iter().filter(|phase| (phase.from..phase.end()).contains(&pair[0]));
             let phases: Vec<&str> = phases.map(|phase| phase.name.as_str()).collect();
             let dated = faults.iter().filter(|fault| !fault.is_standing()).map(|fault| fault.name.as_str());
@@ -90,7 +91,8 @@ mod tests {
             "[design.cpu]\ncores = 1\nservice = \"1 us\"\n[design.ports]\ncount = 4\nservice = \"1 us\"\n\
              [[class]]\nname = \"one\"\nmachines = 1\nload = {{ rate = \"1/s\" }}\nread = 1\nsizes = \"4 KiB\"\n{text}"
         );
-        let scenario = parse(&whole, "t.toml", std::path::Path::new(""), &[]).unwrap_or_else(|d| panic!("{d}"));
+        let scenario =
+            parse(&whole, "t.toml", std::path::Path::new(""), &[]).unwrap_or_else(|d| panic!("{d}"));
         Periods::of(&scenario)
     }
 

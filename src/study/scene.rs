@@ -191,7 +191,8 @@ impl Points {
 
     /// The edges of all points, the first one last; that of the last point is `end`.
     pub fn edges(&self, end: SimTime) -> Vec<SimTime> {
-        let edge = |n: usize| (self.from + SimDuration::from_ps(self.step.ps().saturating_mul(n as u64))).min(end);
+        let edge =
+            |n: usize| (self.from + SimDuration::from_ps(self.step.ps().saturating_mul(n as u64))).min(end);
         (0..=self.list.len()).rev().map(edge).collect()
     }
 

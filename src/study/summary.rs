@@ -145,7 +145,9 @@ fn state(
         }
         Some(drift) if drift.is_growing() => {
             let reason = match setting.periods {
-                Some(_) => "more requests wait at the end of the run than at its start, in all replications taken together",
+                Some(_) => {
+                    "more requests wait at the end of the run than at its start, in all replications taken together"
+                }
                 None => "the backlog grows through the window in every replication taken together",
             };
             (State::Saturated, Some(reason.into()), Some(drift.growth.value))

@@ -96,7 +96,8 @@ impl Target {
     fn of_machine(&self, replications: &[Replication], machine: usize) -> Vec<Latencies> {
         let of = |r: &Replication| {
             let Some(table) = self.table(r) else { return Latencies::new() };
-            let wanted: Vec<_> = self.places().iter().map(|p| &table.latencies[2 * machine + p % 2]).collect();
+            let wanted: Vec<_> =
+                self.places().iter().map(|p| &table.latencies[2 * machine + p % 2]).collect();
             pool(&wanted)
         };
         replications.iter().map(of).collect()

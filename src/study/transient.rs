@@ -44,7 +44,8 @@ pub(super) fn periods(setting: &Setting, replications: &[Replication]) -> Vec<Pe
         });
         let seconds: f64 = shares.sum();
         let of = |row: Row| {
-            let pooled: Vec<Latencies> = replications.iter().map(|r| of_period(r, number, &row.places)).collect();
+            let pooled: Vec<Latencies> =
+                replications.iter().map(|r| of_period(r, number, &row.places)).collect();
             let has_requests = pooled.iter().any(|latencies| latencies.total() > 0);
             let confidence = setting.scenario.run.confidence;
             has_requests.then(|| latency_row(row, &pooled, seconds, confidence))

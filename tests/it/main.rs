@@ -6,6 +6,7 @@
 //! | `cache` | hits, against an explicit cache under the same traffic |
 //! | `cli` | help, errors, JSON, exit statuses, as a user meets them |
 //! | `coverage` | 95 % intervals hold the truth as often as they promise |
+//! | `dated` | phases and faults that come and go, against theory, and errors |
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
 //! | `drives` | a datasheet drive, alone, returns its ratings |
 //! | `held_out` | textbook scenarios that are not shipped |
@@ -31,6 +32,7 @@ mod arrows;
 mod cache;
 mod cli;
 mod coverage;
+mod dated;
 mod determinism;
 mod drives;
 mod held_out;

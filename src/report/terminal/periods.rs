@@ -1,8 +1,11 @@
-//! Before, during and after: the table of a run with dates.
+//! Before, during and after: the table of a run with dates. Periods are numbered, for their names are long and a
+//! narrow page shortens them.
 
 use crate::outcome::{ClassRow, PeriodRow, RunOutcome};
 use crate::report::grid::{Column, Grid};
-use crate::report::numbers::{MISSING, TimeUnit, format_bound_us, format_count, format_figure, format_significant};
+use crate::report::numbers::{
+    MISSING, TimeUnit, format_bound_us, format_count, format_figure, format_significant,
+};
 use crate::report::sheet::{Sheet, Tone};
 use crate::report::text::clean;
 
@@ -37,28 +40,27 @@ pub(super) fn table(sheet: &mut Sheet, outcome: &RunOutcome) {
     }
     let fitted = grid.fit(sheet.width());
     let mut footnotes = Footnotes::default();
+    let numbered = || outcome.periods.iter().enumerate();
     for (key, _) in LATENCIES.iter().filter(|(key, _)| fitted.shows(&title(key))) {
-        for (period, row) in all_rows(&outcome.periods).filter(|(_, row)| is_chosen(&chosen, row)) {
-            if let Some(figure) = row.latency_us.get(*key) {
-                footnotes.note(figure, || {
-                    format!("{} {} {key} {}", clean(&row.name), clean(&row.operation), clean(&period.name))
-                });
+        for (number, row) in numbered().flat_map(|(n, period)| period.classes.iter().map(move |row| (n, row)))
+        {
+            let subject =
+                || format!("{} {} {key} in {}", clean(&row.name), clean(&row.operation), number + 1);
+            if let Some(figure) = row.latency_us.get(*key).filter(|_| is_chosen(&chosen, row)) {
+                footnotes.note(figure, subject);
             }
         }
     }
     sheet.heading("Before, during and after (requests by when they were due)");
     finish_table(sheet, fitted, footnotes);
-    let spans: Vec<String> = outcome
-        .periods
-        .iter()
-        .map(|period| {
-            let end = |s: f64| format_bound_us(s * 1e6);
-            format!("{} {} to {}", clean(&period.name), end(period.from_s), end(period.to_s))
-        })
-        .collect();
-    sheet.paragraph(Tone::Quiet, " ", &format!("{}, counted from the end of warm-up", spans.join("; ")));
-    if chosen.len() * outcome.periods.len() < all_rows(&outcome.periods).count() {
-        sheet.paragraph(Tone::Quiet, " ", "some rows are in the JSON alone");
+    for (number, period) in numbered() {
+        let end = |s: f64| if s == 0.0 { "0 s".into() } else { format_bound_us(s * 1e6) };
+        let (name, from, to) = (clean_words(&period.name), end(period.from_s), end(period.to_s));
+        let words = format!("{name}: {from} to {to} after the end of warm-up");
+        sheet.paragraph(Tone::Quiet, &format!(" {} ", number + 1), &words);
+    }
+    if chosen.iter().all(|(_, operation)| *operation == "all") {
+        sheet.paragraph(Tone::Quiet, " ", "reads and writes apart are in the JSON");
     }
 }
 
@@ -66,8 +68,9 @@ fn title(key: &str) -> String {
     format!("{key} ±")
 }
 
-fn all_rows(periods: &[PeriodRow]) -> impl Iterator<Item = (&PeriodRow, &ClassRow)> {
-    periods.iter().flat_map(|period| period.classes.iter().map(move |row| (period, row)))
+/// A name cleaned word by word: a long one is wrapped and not cut.
+fn clean_words(name: &str) -> String {
+    name.split_whitespace().map(clean).collect::<Vec<_>>().join(" ")
 }
 
 fn is_chosen(chosen: &[(&str, &str)], row: &ClassRow) -> bool {
@@ -79,7 +82,8 @@ fn is_chosen(chosen: &[(&str, &str)], row: &ClassRow) -> bool {
 fn chosen_rows(outcome: &RunOutcome) -> Vec<(&str, &str)> {
     let keys: Vec<(&str, &str)> =
         outcome.classes.iter().map(|row| (row.name.as_str(), row.operation.as_str())).collect();
-    let is_one_class = keys.iter().filter(|(name, operation)| *name != "all" && *operation == "all").count() == 1;
+    let is_one_class =
+        keys.iter().filter(|(name, operation)| *name != "all" && *operation == "all").count() == 1;
     let apart: Vec<(&str, &str)> = keys
         .iter()
         .copied()
@@ -94,16 +98,20 @@ fn chosen_rows(outcome: &RunOutcome) -> Vec<(&str, &str)> {
 
 /// The rows of a class and operation, all in one unit, in order of time.
 fn rows_of(periods: &[PeriodRow], class: &str, operation: &str) -> Vec<(Vec<String>, Tone)> {
-    let rows: Vec<(&PeriodRow, &ClassRow)> =
-        all_rows(periods).filter(|(_, row)| row.name == class && row.operation == operation).collect();
-    let values = rows.iter().flat_map(|(_, row)| LATENCIES.map(|(key, _)| row.latency_us.get(key)));
+    let is_it = |row: &&ClassRow| row.name == class && row.operation == operation;
+    let rows: Vec<(usize, &PeriodRow, &ClassRow)> = periods
+        .iter()
+        .enumerate()
+        .filter_map(|(number, period)| Some((number + 1, period, period.classes.iter().find(is_it)?)))
+        .collect();
+    let values = rows.iter().flat_map(|(_, _, row)| LATENCIES.map(|(key, _)| row.latency_us.get(key)));
     let longest = values.flatten().filter_map(|figure| figure.value).fold(0.0, f64::max);
     let unit = TimeUnit::for_row(longest);
-    let cells = |(period, row): (&PeriodRow, &ClassRow)| {
+    let cells = |(number, period, row): (usize, &PeriodRow, &ClassRow)| {
         let mut cells = vec![
             clean(class),
             clean(operation),
-            clean(&period.name),
+            format!("{number} {}", clean(&period.name)),
             format_count(row.requests),
             format_significant(row.iops),
             unit.symbol.into(),
