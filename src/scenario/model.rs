@@ -107,6 +107,12 @@ pub struct Design {
 }
 
 impl Design {
+    /// Ports of all controllers that take requests; one for each where there are none.
+    pub fn ports_count(&self) -> u32 {
+        let active = if self.controllers.as_ref().is_some_and(|c| c.count > 1 && c.both_active) { 2 } else { 1 };
+        active * self.ports.as_ref().map_or(1, |ports| ports.count)
+    }
+
     /// Number of controllers.
     pub fn controllers_count(&self) -> u32 {
         self.controllers.as_ref().map_or(1, |c| c.count)
@@ -891,6 +897,11 @@ pub enum FaultKind {
     },
     /// The read cache is emptied, once.
     CacheCold,
+    /// A controller is gone; the other one takes its requests.
+    ControllerLost {
+        /// Number of the controller, 0 or 1.
+        controller: u32,
+    },
 }
 
 /// A rebuild held where it is.

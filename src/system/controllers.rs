@@ -5,6 +5,10 @@
 //! that arrives at the other controller's port crosses that link too, and so does its answer. Where each machine keeps
 //! a port it is its owner's. Background work is done by the controllers in turn.
 //!
+//! Where a controller is lost its requests stall for `failover`; then the other one takes them at its own ports, alone:
+//! no copy, its own memory, and a cache that has to be filled anew. What was under way at the lost one is finished as if
+//! it were there.
+//!
 //! Left out: who owns what is fixed; the second controller's processor takes no time to receive a copy.
 
 use crate::engine::{Demand, Discipline, GroupId, Law, Network, Pick, Purpose, SimDuration, Step};
@@ -47,10 +51,10 @@ impl Partners {
         self.owner(machine) * self.ports_each + machine / self.active % self.ports_each
     }
 
-    /// Whether a port is another controller's than the owner's.
+    /// Whether a port is another controller's than the one that works for the request.
     #[inline]
-    pub fn crosses(&self, port: u32, machine: u32) -> bool {
-        self.active > 1 && port / self.ports_each != self.owner(machine)
+    pub fn crosses(&self, port: u32, at_work: u32) -> bool {
+        self.active > 1 && port / self.ports_each != at_work
     }
 
     /// Ports that take requests.
@@ -115,8 +119,8 @@ mod tests {
         let two = Partners { active: 2, ports_each: 3, link: None };
         let ports: Vec<u32> = (0..12).map(|machine| two.port(machine)).collect();
         assert_eq!(ports, [0, 3, 1, 4, 2, 5, 0, 3, 1, 4, 2, 5]);
-        assert!((0..12).all(|machine| !two.crosses(two.port(machine), machine)));
-        assert!(two.crosses(0, 1) && !two.crosses(0, 2));
+        assert!((0..12).all(|machine| !two.crosses(two.port(machine), two.owner(machine))));
+        assert!(two.crosses(0, 1) && !two.crosses(0, 0));
         let one = Partners { active: 1, ports_each: 3, link: None };
         assert_eq!((0..6).map(|m| one.port(m)).collect::<Vec<_>>(), [0, 1, 2, 0, 1, 2]);
     }

@@ -43,10 +43,11 @@ pub(super) enum Ask {
     Sense,
     Command,
     Service,
+    Failover,
 }
 
 impl Ask {
-    const ALL: [Ask; 36] = [
+    const ALL: [Ask; 37] = [
         Ask::ReadCommand,
         Ask::ReadData,
         Ask::ReadAcknowledgements,
@@ -83,6 +84,7 @@ impl Ask {
         Ask::Sense,
         Ask::Command,
         Ask::Service,
+        Ask::Failover,
     ];
 
     /// The demand of a number, and the place that it is asked for.
@@ -191,6 +193,8 @@ pub(super) mod question {
     pub const MAP_MISSES: u32 = 41;
     /// Fork: the drive read of that entry.
     pub const MAP_READ: u32 = 42;
+    /// Ask: does the request wait for a failover?
+    pub const FAILS_OVER: u32 = 43;
     /// Quantity: room in the log; what of it was held already.
     pub const LOG_ROOM: u16 = 0;
     pub const LOG_OVERWRITTEN: u16 = 1;

@@ -7,6 +7,7 @@ use crate::scenario::Operation;
 use crate::traffic::Request;
 
 use super::body::{BACKGROUND, Body, DRIVE, Members, PORT, StorageToken, UNIT};
+use super::cache::Cache;
 use super::condition::Conditions;
 use super::demand::{Ask, question};
 use super::destage::Destage;
@@ -141,6 +142,9 @@ impl Path {
         let (ask, place) = Ask::numbered(demand);
         let span = match (ask, &self.plan.drive) {
             (Ask::Program, Some(drive)) => self.flash.program(drive, token.members[DRIVE]),
+            (Ask::Failover, _) => {
+                self.conditions.stall(self.plan.partners.owner(token.body.machine()), token.born)
+            }
             (other, _) => self.plan.service(other, place, token),
         };
         if self.conditions.are_as_built() {
@@ -176,8 +180,8 @@ impl Path {
             question::LINK_UP => plan.drive_link().map_or(0, |link| link.member(drive, true)),
             question::LINK_DOWN => plan.drive_link().map_or(0, |link| link.member(drive, false)),
             question::UNIT => plan.drive.as_ref().map_or(0, |d| drive * d.units + token.members[UNIT]),
-            question::CONTROLLER => plan.partners.owner(token.body.machine()),
-            question::FROM_PARTNER => 1 - plan.partners.owner(token.body.machine()),
+            question::CONTROLLER => self.at_work(token),
+            question::FROM_PARTNER => 1 - self.at_work(token),
             question::LOG_OF_PART => drive,
             question::HOST | question::HOST_PORT => {
                 let (class, machine) = (token.class, token.body.machine());
@@ -187,6 +191,20 @@ impl Path {
                 plan.hosts.as_ref().map_or(0, place)
             }
             _ => token.body.machine(),
+        }
+    }
+
+    /// The controller that works for a token's machine.
+    #[inline]
+    fn at_work(&self, token: &StorageToken) -> u32 {
+        self.conditions.at_work(self.plan.partners.owner(token.body.machine()))
+    }
+
+    /// The read cache: that of both controllers, or of one that is left.
+    fn cache(&self) -> Option<&Cache> {
+        match &self.plan.alone {
+            Some((_, cache)) if self.conditions.has_lost_controller() => cache.as_ref(),
+            _ => self.plan.cache.as_ref(),
         }
     }
 
@@ -207,7 +225,7 @@ impl Path {
             question::CACHED => {
                 let since = self.conditions.since_cold(token.born);
                 let hits = self.destage.dirty.holds(token)
-                    || plan.cache.as_ref().is_some_and(|cache| cache.hits(token, since));
+                    || self.cache().is_some_and(|cache| cache.hits(token, since));
                 if hits { plan.cached_steps } else { 0 }
             }
             question::WAY_DOWN | question::WAY_UP => {
@@ -222,14 +240,14 @@ impl Path {
             question::AT_DRIVE_READ => self.at_drive(Operation::Read, token),
             question::AT_DRIVE_WRITE => self.at_drive(Operation::Write, token),
             question::AT_OWNER => {
-                let crosses = plan.partners.crosses(token.members[PORT], token.body.machine());
+                let crosses = plan.partners.crosses(token.members[PORT], self.at_work(token));
                 if crosses { 0 } else { 2 }
             }
             question::AT_HOME => {
-                let is_home = token.members[DRIVE] == plan.partners.owner(token.body.machine());
+                let is_home = token.members[DRIVE] == self.at_work(token);
                 if is_home { 2 } else { 0 }
             }
-            question::BOTH_LOGS..=question::MAP_READ => self.ask_behind(asked, token),
+            question::BOTH_LOGS..=question::FAILS_OVER => self.ask_behind(asked, token),
             _ => {
                 let Some(drive) = &plan.drive else { return 1 };
                 let at = token.members[DRIVE];
@@ -294,8 +312,16 @@ impl Path {
                 self.begin_prefetch(token);
                 false
             }
+            question::FAILS_OVER => {
+                let owner = plan.partners.owner(token.body.machine());
+                self.conditions.stall(owner, token.born).is_zero()
+            }
             // Of the block map.
-            _ => token.key.draws(MAP_DRAW).unit() >= plan.shares.map_misses[usize::from(token.class)],
+            _ => {
+                let alone = plan.alone.as_ref().filter(|_| self.conditions.has_lost_controller());
+                let shares = alone.map_or(&plan.shares, |(shares, _)| shares);
+                token.key.draws(MAP_DRAW).unit() >= shares.map_misses[usize::from(token.class)]
+            }
         };
         u32::from(leaves_out)
     }
@@ -317,11 +343,15 @@ impl Path {
             question::PAGES => self.cut_at_pages(token, parts),
             question::WORK => self.destage.work_parts(token, parts),
             question::MAP_READ => self.protected.look_up(&self.plan, token, parts),
-            question::BOTH_LOGS => parts.extend([0, 1].map(|log| {
-                let mut members = token.members;
-                members[DRIVE] = log;
-                Part { amount: token.amount, members, body: token.body }
-            })),
+            question::BOTH_LOGS => {
+                let home = self.at_work(token);
+                let there = |log: &u32| *log == home || !self.conditions.has_lost_controller();
+                parts.extend([0, 1].into_iter().filter(there).map(|log| {
+                    let mut members = token.members;
+                    members[DRIVE] = log;
+                    Part { amount: token.amount, members, body: token.body }
+                }));
+            }
             _ => self.drive_work(asked, token, parts),
         }
     }

@@ -12,7 +12,7 @@ use crate::traffic::Request;
 
 use super::body::{PORT, StorageToken, UNIT};
 use super::cache::{self, Cache};
-use super::condition::Conditions;
+use super::condition::{Conditions, ControllerPorts};
 use super::controllers::Partners;
 use super::cpu::{CPU, PerByte, with_bytes};
 use super::demand::Ask;
@@ -63,6 +63,10 @@ pub struct Plan {
     per_byte: PerByte,
     /// Bandwidth of the memory, and crossings of a byte received, reduced and sent.
     memory: Option<(f64, [f64; 3])>,
+    /// How long requests of a lost controller stall.
+    failover: SimDuration,
+    /// Memory and cache of one controller alone, where a date leaves it so.
+    pub(super) alone: Option<(Shares, Option<Cache>)>,
     /// The law of a textbook drive.
     drive_law: Option<Law>,
     faults: Arc<[Fault]>,
@@ -95,6 +99,10 @@ impl Plan {
     /// # Errors
     /// The part's ratings contradict each other, or the data does not fit a log-structured layout.
     pub fn compile(scenario: &Scenario, solved: Option<Solved>) -> Result<Self, Unfit> {
+        let is_lost = |fault: &&Fault| matches!(fault.kind, FaultKind::ControllerLost { .. });
+        if scenario.faults.iter().any(|fault| is_lost(&fault) && fault.is_standing()) {
+            return Self::compile(&survivor(scenario), solved);
+        }
         let design = &scenario.design;
         let classes = &scenario.classes;
         let blocks = Blocks::of(design, classes);
@@ -106,14 +114,22 @@ impl Plan {
         let partners = Partners::of(design);
         let controllers = design.controllers_count();
         let shares = Shares::of(design, classes, blocks.as_ref(), controllers);
-        let is_emptied = scenario.faults.iter().any(|fault| fault.kind == FaultKind::CacheCold);
+        let may_fail_over = scenario.faults.iter().any(|fault| is_lost(&fault));
+        let is_emptied =
+            may_fail_over || scenario.faults.iter().any(|fault| fault.kind == FaultKind::CacheCold);
+        let alone = may_fail_over.then(|| {
+            let shares = Shares::of(design, classes, blocks.as_ref(), 1);
+            let cache = Cache::of(design, classes, &shares, blocks.as_ref(), true);
+            (shares, cache)
+        });
         let cache = Cache::of(design, classes, &shares, blocks.as_ref(), is_emptied);
         let caches = Caches {
             looks: cache.is_some() || design.log.is_some(),
             holds_stored: design.cache.as_ref().is_some_and(|cache| cache.holds_stored),
             prefetches: design.cache.as_ref().is_some_and(|cache| cache.prefetch > 0),
         };
-        let map_misses = shares.map_misses.iter().any(|miss| *miss > 0.0);
+        let misses = |shares: &Shares| shares.map_misses.iter().any(|miss| *miss > 0.0);
+        let map_misses = misses(&shares) || alone.as_ref().is_some_and(|(shares, _)| misses(shares));
         let known = Known {
             drives: Models { flash: drive.as_ref(), arm: arm.as_ref() },
             layout: layout.as_ref(),
@@ -151,6 +167,8 @@ impl Plan {
             per_byte: design.cpu.as_ref().map_or(PerByte::default(), PerByte::of),
             cpu: design.cpu.clone(),
             memory: design.memory.as_ref().and_then(|m| Some((m.bandwidth?, m.passes))),
+            failover: design.controllers.as_ref().map_or(SimDuration::ZERO, |c| c.failover),
+            alone,
             drive_law: design.drives.as_ref().and_then(|drives| match &drives.kind {
                 DriveKind::Station { service, .. } => Some(service.clone()),
                 _ => None,
@@ -208,7 +226,8 @@ impl Plan {
 
     /// The conditions that stand all the time.
     pub(super) fn conditions(&self) -> Conditions {
-        Conditions::standing(Arc::clone(&self.faults), self.partners.ports())
+        let controllers = ControllerPorts { active: self.partners.active, failover: self.failover };
+        Conditions::standing(Arc::clone(&self.faults), self.partners.ports(), controllers)
     }
 
     /// Whether a machine keeps its port.
@@ -415,6 +434,14 @@ impl Plan {
             }
         }
     }
+}
+
+/// The scenario of the controller that is left where the other one is lost all the time.
+fn survivor(scenario: &Scenario) -> Scenario {
+    let mut alone = scenario.clone();
+    alone.design.controllers = None;
+    alone.faults.retain(|fault| !matches!(fault.kind, FaultKind::ControllerLost { .. }));
+    alone
 }
 
 /// Live data as a share of the room for it: of a log-structured layout, as it is stored and of all usable space.

@@ -9,7 +9,7 @@
 
 mod back;
 
-use crate::engine::{GateId, Network, Pick, Quantity, Route, Step};
+use crate::engine::{Demand, GateId, GroupId, Network, Pick, Quantity, Route, Step};
 use crate::scenario::{Class, FaultKind, Load, Operation, Scenario, Spread};
 
 use super::controllers::{PartnerSteps, Partners};
@@ -30,6 +30,8 @@ struct Builder {
     partner: Option<PartnerSteps>,
     /// Whether a request may arrive at a controller that does not own it.
     may_cross: bool,
+    /// The stall of requests whose controller is lost at some date.
+    failover: Option<(GroupId, u32)>,
     cpu: Option<CpuSteps>,
     memory: Option<MemorySteps>,
     log: Option<LogSteps>,
@@ -128,7 +130,14 @@ pub(super) fn compile(scenario: &Scenario, known: &Known) -> Compiled {
     let log = LogSteps::add(&mut network, design);
     let drives_count = design.drives.as_ref().map_or(0, |d| d.count);
     let (fabric, links) = FabricSteps::add(&mut network, design.fabric.as_ref(), drives_count);
-    let may_slow = scenario.faults.iter().any(|fault| matches!(fault.kind, FaultKind::DriveSlow { .. }));
+    let has = |is: fn(&FaultKind) -> bool| scenario.faults.iter().any(|fault| is(&fault.kind));
+    let may_slow = has(|kind| matches!(kind, FaultKind::DriveSlow { .. }));
+    let draws_port = design.ports.as_ref().is_some_and(|ports| ports.spread == Spread::PerRequest);
+    let may_fail_over = has(|kind| matches!(kind, FaultKind::ControllerLost { .. }));
+    let failover = may_fail_over.then(|| {
+        let group = network.delay("controllers.failover");
+        (group, network.demand(Demand::Asked(Ask::Failover as u32)))
+    });
     let drives = DriveSteps::add(&mut network, design.drives.as_ref(), known.drives, may_slow);
     let placement = known.layout.and_then(|layout| layout.placement.as_ref());
     let is_coded = placement.is_some_and(|placement| placement.group.is_coded());
@@ -143,8 +152,8 @@ pub(super) fn compile(scenario: &Scenario, known: &Known) -> Compiled {
         network,
         ports,
         partner,
-        may_cross: known.partners.active > 1
-            && design.ports.as_ref().is_some_and(|ports| ports.spread == Spread::PerRequest),
+        may_cross: known.partners.active > 1 && (draws_port || has(|kind| matches!(kind, FaultKind::PortDown { .. }))),
+        failover,
         cpu,
         memory,
         log,
@@ -183,6 +192,7 @@ impl Builder {
         };
         Operation::BOTH.map(|operation| {
             let mut steps = self.admission(gate, true);
+            steps.extend(self.failover());
             steps.extend(self.ports.host_slot(true));
             steps.extend(match operation {
                 Operation::Read => self.read(),
@@ -193,6 +203,12 @@ impl Builder {
             steps.push(Step::End);
             self.network.route(&steps)
         })
+    }
+
+    /// The wait of a request whose controller was lost just now.
+    fn failover(&mut self) -> Vec<Step> {
+        let Some((group, demand)) = self.failover else { return Vec::new() };
+        vec![Step::Ask(question::FAILS_OVER), Step::Delay { group, demand }]
     }
 
     /// A machine's own limit of requests in flight.

@@ -14,6 +14,7 @@
 //! | `drives` | a datasheet drive, alone, returns its ratings |
 //! | `endurance` | the rated workload's sizes and bands, and what skew costs a drive |
 //! | `fabric` | uplinks and trees of links, against the payload of their narrowest level |
+//! | `failover` | a controller is lost, and the other one takes its requests |
 //! | `held_out` | textbook scenarios that are not shipped |
 //! | `hosts` | hosts' links and queues, against wire arithmetic and closed networks |
 //! | `interference` | reads behind programs, against priority queues |
@@ -49,6 +50,7 @@ mod drive_ratings;
 mod drives;
 mod endurance;
 mod fabric;
+mod failover;
 mod held_out;
 mod hosts;
 mod interference;
