@@ -8,7 +8,7 @@ use crate::outcome::{RunOutcome, State};
 use crate::report::{csv, json, terminal};
 use crate::study::{self, Context};
 
-use super::output::{Output, refuse};
+use super::output::{Output, put, refuse};
 use super::progress::Progress;
 use super::{Ending, ResultArgs, ScenarioArgs};
 
@@ -31,6 +31,9 @@ pub(super) struct RunArgs {
     /// Every member of every station in the JSON
     #[arg(long)]
     detail: bool,
+    /// Write the figures over time as CSV (scenarios with dated faults or phases)
+    #[arg(long, value_name = "FILE")]
+    series: Option<String>,
 }
 
 pub(super) fn run(args: &RunArgs, output: &Output, interrupted: &AtomicBool) -> Ending {
@@ -51,7 +54,8 @@ pub(super) fn run(args: &RunArgs, output: &Output, interrupted: &AtomicBool) -> 
         || json::to_json(&outcome),
         || csv::run_csv(&outcome),
     );
-    match delivered {
+    let series = args.series.as_ref().map_or(Ok(()), |file| put(file, &csv::series_csv(&outcome)));
+    match delivered.and(series) {
         Err(ending) => ending,
         Ok(()) => ending(&outcome, interrupted.load(Ordering::Relaxed)),
     }

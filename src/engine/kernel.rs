@@ -108,6 +108,16 @@ impl<M: Model> Kernel<M> {
         }
     }
 
+    /// One more source of arrivals, or one that had none.
+    pub fn add_source(&mut self, source: u32, at: SimTime) {
+        self.sources.add(source, at.max(self.now));
+    }
+
+    /// Drops the arrivals to come of all sources but those to keep.
+    pub fn retain_sources(&mut self, keep: impl Fn(&M, u32) -> bool) {
+        self.sources.retain(|source| keep(&self.model, source));
+    }
+
     /// The present instant.
     pub fn now(&self) -> SimTime {
         self.now

@@ -24,6 +24,12 @@ impl Sources {
         self.next = self.next.min(at);
     }
 
+    /// Drops all sources but those to keep.
+    pub fn retain(&mut self, keep: impl Fn(u32) -> bool) {
+        self.heap.retain(|Reverse((_, source))| keep(*source));
+        self.next = self.heap.peek().map_or(SimTime::NEVER, |Reverse((at, _))| *at);
+    }
+
     /// When the next arrival is due.
     #[inline]
     pub fn next(&self) -> SimTime {

@@ -3,7 +3,8 @@
 //! A replication fills [`Latencies`], [`BlameTable`] and [`Population`] as requests finish; when all
 //! are done, [`mean_estimate`], [`percentile_estimate`] and [`rate_estimate`] turn the replications
 //! into figures with intervals, [`Drift`] tells whether the backlog grows, [`warmup::truncation`]
-//! where the start-up ends and [`StoppingRule`] whether to go on. Plain numbers throughout: nothing
+//! where the start-up ends and [`StoppingRule`] whether to go on. A [`Point`] is what a transient run keeps of
+//! a moment. Plain numbers throughout: nothing
 //! here knows what a scenario or an outcome is.
 //!
 //! Invariants: sums of time are exact integers in picoseconds; replications are folded in the order
@@ -15,6 +16,7 @@ pub mod estimate;
 pub mod latency;
 pub mod population;
 pub mod precision;
+pub mod series;
 pub mod student;
 pub mod warmup;
 
@@ -24,3 +26,4 @@ pub use estimate::{Interval, Reason, mean_estimate, percentile_estimate, pool, r
 pub use latency::{Latencies, Quantile};
 pub use population::Population;
 pub use precision::{Decision, Round, StoppingRule};
+pub use series::Point;

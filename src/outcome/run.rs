@@ -35,6 +35,9 @@ pub struct RunOutcome {
     pub blame: Vec<BlameRow>,
     /// What had to hold.
     pub objectives: Vec<ObjectiveRow>,
+    /// What was seen before, during and after each date (dated runs only).
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub periods: Vec<PeriodRow>,
     /// Figures over time (dated runs only).
     pub series: Vec<SeriesRow>,
     /// Bytes at each level.
@@ -221,15 +224,40 @@ pub struct ObjectiveRow {
     pub over: String,
 }
 
-/// One point of a figure over time.
+/// The time between two dates, and the requests that were due in it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PeriodRow {
+    /// "before", "during NAME + NAME", "after NAME".
+    pub name: String,
+    /// Its start, seconds since the end of warm-up.
+    pub from_s: f64,
+    /// Its end.
+    pub to_s: f64,
+    /// Faults and phases in force, standing ones too.
+    pub in_force: Vec<String>,
+    /// Latency by class and operation of the requests due in it, as in the whole run.
+    pub classes: Vec<ClassRow>,
+}
+
+/// One point of the figures over time; over all replications.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SeriesRow {
-    /// Seconds since the end of warm-up.
+    /// Start of the point, seconds since the end of warm-up; it ends where the next one starts.
     pub at_s: f64,
     /// Requests finished per second.
     pub iops: f64,
-    /// Mean latency, microseconds.
-    pub mean_us: f64,
+    /// Mean latency of the requests due in it, microseconds; null if there were none.
+    pub mean_us: Option<f64>,
+    /// Their median; null with fewer than 10 requests beyond it.
+    pub p50_us: Option<f64>,
+    /// Their 99th percentile; likewise.
+    pub p99_us: Option<f64>,
+    /// Requests in the system at its end, mean over replications.
+    pub backlog: f64,
+    /// How full the write log is at its end, 0 to 1; null without one.
+    pub log_fill: Option<f64>,
+    /// By group of stations: utilisation, mean over its members, 0 to 1.
+    pub utilisation: BTreeMap<String, f64>,
 }
 
 /// Bytes at one level between host and flash.

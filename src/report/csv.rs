@@ -3,31 +3,62 @@
 //! Fields are quoted and lines end as RFC 4180 (2005, section 2) says. A figure that does not exist is
 //! an empty field, and the last column says why.
 
-use crate::outcome::{CheckOutcome, Figure, RunOutcome, VerifyOutcome};
+use crate::outcome::{CheckOutcome, ClassRow, Figure, RunOutcome, VerifyOutcome};
 
 /// Latencies of a class, in order of size: keys in the outcome and, with "_us", names of columns.
 const LATENCIES: [&str; 7] = ["mean", "p50", "p90", "p95", "p99", "p99.9", "p99.99"];
 
 /// Classes: a row for each class and operation. Latencies are in microseconds, `_low` and `_high` are
-/// the ends of the interval.
+/// the ends of the interval. Of a run with dates the first column is the period: the whole run, then each.
 pub fn run_csv(outcome: &RunOutcome) -> String {
-    let mut header: Vec<String> = ["class", "operation", "requests", "iops"].map(String::from).to_vec();
+    let is_dated = !outcome.periods.is_empty();
+    let mut header: Vec<String> = Vec::new();
+    header.extend(is_dated.then(|| "period".into()));
+    header.extend(["class", "operation", "requests", "iops"].map(String::from));
     for key in LATENCIES {
         header.extend([format!("{key}_us"), format!("{key}_us_low"), format!("{key}_us_high")]);
     }
     header.push("missing".into());
     let mut text = record(&header);
-    for row in &outcome.classes {
-        let mut fields =
-            vec![row.name.clone(), row.operation.clone(), row.requests.to_string(), number(Some(row.iops))];
-        let mut reasons = Vec::new();
-        for key in LATENCIES {
-            let absent = Figure::missing("not measured");
-            let figure = row.latency_us.get(key).unwrap_or(&absent);
-            fields.extend([figure.value, figure.low, figure.high].map(number));
-            reasons.extend(figure.reason.as_ref().map(|reason| format!("{key}: {reason}")));
+    let mut add = |period: &str, rows: &[ClassRow]| {
+        for row in rows {
+            let first = is_dated.then(|| period.to_owned());
+            text.push_str(&record(&first.into_iter().chain(class_fields(row)).collect::<Vec<_>>()));
         }
-        fields.push(reasons.join("; "));
+    };
+    add("whole run", &outcome.classes);
+    outcome.periods.iter().for_each(|period| add(&period.name, &period.classes));
+    text
+}
+
+fn class_fields(row: &ClassRow) -> Vec<String> {
+    let mut fields =
+        vec![row.name.clone(), row.operation.clone(), row.requests.to_string(), number(Some(row.iops))];
+    let mut reasons = Vec::new();
+    for key in LATENCIES {
+        let absent = Figure::missing("not measured");
+        let figure = row.latency_us.get(key).unwrap_or(&absent);
+        fields.extend([figure.value, figure.low, figure.high].map(number));
+        reasons.extend(figure.reason.as_ref().map(|reason| format!("{key}: {reason}")));
+    }
+    fields.push(reasons.join("; "));
+    fields
+}
+
+/// Figures over time: a row for each point; no row of a run without dates. Utilisations have a column for each
+/// group of stations, as shares from 0 to 1.
+pub fn series_csv(outcome: &RunOutcome) -> String {
+    let groups: Vec<&String> =
+        outcome.series.first().map_or_else(Vec::new, |p| p.utilisation.keys().collect());
+    let mut header =
+        ["at_s", "iops", "mean_us", "p50_us", "p99_us", "backlog", "log_fill"].map(String::from).to_vec();
+    header.extend(groups.iter().map(|group| format!("utilisation {group}")));
+    let mut text = record(&header);
+    for point in &outcome.series {
+        let latencies = [point.mean_us, point.p50_us, point.p99_us];
+        let mut fields = [Some(point.at_s), Some(point.iops)].map(number).to_vec();
+        fields.extend(latencies.into_iter().chain([Some(point.backlog), point.log_fill]).map(number));
+        fields.extend(groups.iter().map(|group| number(point.utilisation.get(*group).copied())));
         text.push_str(&record(&fields));
     }
     text

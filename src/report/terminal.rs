@@ -12,6 +12,7 @@ mod checks;
 mod footer;
 mod footnotes;
 mod headline;
+mod periods;
 mod standing;
 mod statics;
 mod tables;
@@ -61,6 +62,7 @@ pub fn run(outcome: &RunOutcome, style: &Style) -> String {
     headline::reason_and_title(&mut sheet, outcome);
     tables::objectives(&mut sheet, &outcome.objectives);
     tables::classes(&mut sheet, &outcome.classes, outcome.run.confidence);
+    periods::table(&mut sheet, outcome);
     tables::stations(&mut sheet, outcome);
     blame::tail(&mut sheet, &outcome.blame);
     tables::ledger(&mut sheet, outcome);

@@ -61,7 +61,8 @@ fn pattern_of(key: &str) -> String {
         ["objective", number, ref rest @ ..] if number.parse::<usize>().is_ok() || number == "NAME" => {
             [&["objective"], rest].concat().join(".")
         }
-        [table @ ("class" | "fault" | "parts"), first, ref rest @ ..] => {
+        ["phase", _, "load", _] => "phase.NAME.load.NAME".to_owned(),
+        [table @ ("class" | "fault" | "phase" | "parts"), first, ref rest @ ..] => {
             let table = [table, "NAME"].join(".");
             let as_key = [table.as_str(), first].into_iter().chain(rest.iter().copied());
             let as_key = as_key.collect::<Vec<_>>().join(".");

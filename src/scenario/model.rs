@@ -23,8 +23,17 @@ pub struct Scenario {
     pub classes: Vec<Class>,
     /// What must hold, in the order of the file.
     pub objectives: Vec<Objective>,
-    /// What has gone wrong, in the order of the file: standing conditions, in force all the time.
+    /// What has gone wrong, in the order of the file.
     pub faults: Vec<Fault>,
+    /// When classes ask for more or less, in the order of the file.
+    pub phases: Vec<Phase>,
+}
+
+impl Scenario {
+    /// Whether anything in it has a date: the run is then transient, its length given.
+    pub fn is_dated(&self) -> bool {
+        !self.phases.is_empty() || self.faults.iter().any(|fault| !fault.is_standing())
+    }
 }
 
 /// A quantity that the tool settles itself unless it is stated.
@@ -57,6 +66,8 @@ pub struct RunPlan {
     pub backlog_max: u64,
     /// Whether drives and layout have been in use, or are new.
     pub start: Start,
+    /// From one point of the figures over time to the next (transient runs).
+    pub series: SimDuration,
 }
 
 /// State of the drives at the start.
@@ -774,7 +785,7 @@ pub struct Objective {
     pub percentile: f64,
     /// What it must stay below.
     pub below: SimDuration,
-    /// When it must hold ("healthy" or "any" until faults and phases arrive).
+    /// When it must hold: "healthy", "any", or the name of a fault or phase.
     pub during: String,
     /// Over which population.
     pub over: Over,
@@ -789,43 +800,130 @@ pub enum Over {
     WorstMachine,
 }
 
-/// `[[fault]]`: a standing condition.
+/// `[[fault]]`: something that has gone wrong.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Fault {
-    /// Name, unique in the scenario.
+    /// Name, unique among faults and phases.
     pub name: String,
-    /// Number of the drive, from 0.
-    pub drive: u32,
-    /// What has become of it.
+    /// Since when, counted from the end of warm-up.
+    pub at: SimDuration,
+    /// How long; to the end of the run if absent.
+    pub lasts: Option<SimDuration>,
+    /// What it is.
     pub kind: FaultKind,
 }
 
 impl Fault {
+    /// Whether it is in force all the time, the warm-up included. All else is dated.
+    pub fn is_standing(&self) -> bool {
+        // A cache that was always cold would be warm by now: emptied at 0 it is dated too.
+        self.at.is_zero() && self.lasts.is_none() && self.kind != FaultKind::CacheCold
+    }
+
+    /// When it is over, counted from the end of warm-up, if before the end of the run.
+    pub fn end(&self) -> Option<SimDuration> {
+        self.lasts.map(|lasts| self.at + lasts)
+    }
+
+    /// Whether it is in force at an instant, counted from the end of warm-up.
+    pub fn is_in_force(&self, at: SimDuration) -> bool {
+        self.at <= at && self.end().is_none_or(|end| at < end)
+    }
+
+    /// Whether there is an instant at which both are in force.
+    pub fn overlaps(&self, other: &Fault) -> bool {
+        self.is_in_force(other.at) || other.is_in_force(self.at)
+    }
+
+    /// The drive that it takes away, if it does.
+    pub fn lost_drive(&self) -> Option<u32> {
+        match self.kind {
+            FaultKind::DriveLost { drive } => Some(drive),
+            FaultKind::Rebuilding(rebuilding) => Some(rebuilding.drive),
+            _ => None,
+        }
+    }
+
     /// How it is being made good, if it is.
     pub fn rebuilding(&self) -> Option<&Rebuilding> {
         match &self.kind {
             FaultKind::Rebuilding(rebuilding) => Some(rebuilding),
-            FaultKind::DriveLost => None,
+            _ => None,
         }
     }
 }
 
-/// What has become of a drive.
+/// What has gone wrong.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum FaultKind {
-    /// It is gone.
-    DriveLost,
-    /// It is gone, and its content is being restored to spare room. At most one drive at a time.
+    /// A drive is gone.
+    DriveLost {
+        /// Its number, from 0.
+        drive: u32,
+    },
+    /// A drive is gone, and its content is being restored to spare room. At most one drive at a time.
     Rebuilding(Rebuilding),
+    /// A front port takes no new request; its machines use the others.
+    PortDown {
+        /// Its number, from 0.
+        port: u32,
+    },
+    /// An uplink carries less.
+    UplinkNarrowed {
+        /// Its number, from 0.
+        uplink: u32,
+        /// Share of its rate that is left, above 0 to below 1.
+        left: f64,
+    },
+    /// The link of a drive carries less.
+    DriveLinkNarrowed {
+        /// Number of the drive, from 0.
+        drive: u32,
+        /// Share of its rate that is left, above 0 to below 1.
+        left: f64,
+    },
+    /// A drive takes longer for everything that it does itself.
+    DriveSlow {
+        /// Its number, from 0.
+        drive: u32,
+        /// Factor on its times, above 1.
+        factor: f64,
+    },
+    /// The read cache is emptied, once.
+    CacheCold,
 }
 
 /// A rebuild held where it is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Rebuilding {
+    /// Number of the drive, from 0.
+    pub drive: u32,
     /// Most bytes of lost content restored per second; no cap if absent.
     pub rate: Option<f64>,
     /// Share of stripes that are restored, 0 to below 1.
     pub progress: f64,
     /// Stripes that are being restored at once.
     pub window: u32,
+}
+
+/// `[[phase]]`: a time of day at which classes ask for more, or for less.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Phase {
+    /// Name, unique among faults and phases.
+    pub name: String,
+    /// Its start, counted from the end of warm-up.
+    pub from: SimDuration,
+    /// Its end, later than the start.
+    pub to: SimDuration,
+    /// Machine m of M starts and ends its phase later by this × m/M.
+    pub stagger: SimDuration,
+    /// Index into the classes and factor on the rate; at most one for each class.
+    pub load: Vec<(usize, f64)>,
+}
+
+impl Phase {
+    /// When the last machine's phase is over, counted from the end of warm-up.
+    pub fn end(&self) -> SimDuration {
+        self.to + self.stagger
+    }
 }

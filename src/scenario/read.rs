@@ -4,14 +4,17 @@
 //! the getters of `reader`.
 
 mod class;
+mod dated;
 mod design;
 mod fabric;
 mod fault;
+mod fault_check;
 mod law;
 mod layout;
 mod load;
 mod objective;
 mod parts;
+mod phase;
 mod reader;
 mod rotating;
 mod run;
@@ -46,12 +49,16 @@ pub fn read(root: &Table, context: Context<'_>, out: &mut Diagnostics) -> Option
     let top = Section { path: String::new(), pattern: "", table: root, at: None };
     reader.check_keys(&top);
     let title = reader.optional(&top, "title", values::text);
-    let run = run::read(&mut reader, &top);
+    let mut run = run::read(&mut reader, &top);
     let parts = parts::read(&mut reader, &top);
     let design = design::read(&mut reader, &top, &parts);
     let classes = class::read_all(&mut reader, &top, context.base_dir);
     let objectives = objective::read_all(&mut reader, &top, classes.as_deref());
     let faults = fault::read_all(&mut reader, &top, design.as_ref());
+    let phases = phase::read_all(&mut reader, &top, classes.as_deref());
+    if let (Some(run), Some(faults), Some(phases)) = (&mut run, &faults, &phases) {
+        dated::settle(&mut reader, &top, run, faults, phases);
+    }
     if !reader.out.is_empty() {
         return None;
     }
@@ -64,6 +71,7 @@ pub fn read(root: &Table, context: Context<'_>, out: &mut Diagnostics) -> Option
         classes: classes?,
         objectives: objectives?,
         faults: faults?,
+        phases: phases?,
     })
 }
 

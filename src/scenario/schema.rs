@@ -204,7 +204,7 @@ pub fn rows_in(table: &str) -> impl Iterator<Item = &'static Row> {
 
 /// Whether the keys of a table are names that the user chooses (its path as in the table of keys).
 pub fn holds_names(path: &str) -> bool {
-    ["class", "fault", "parts", "design.fabric.links"].contains(&path)
+    ["class", "fault", "phase", "parts", "design.fabric.links"].contains(&path)
 }
 
 /// Splits a path into its table and its last key.

@@ -64,6 +64,7 @@ fn what_is_left_out_takes_its_default() {
         replications: 8,
         backlog_max: 100_000,
         start: Start::Steady,
+        series: SimDuration::from_us(100_000),
     };
     assert_eq!(scenario.run, run);
     assert_eq!(scenario.design.layout, Layout::default());

@@ -1,6 +1,8 @@
 //! What an answer assumes, in words: priors that no datasheet tells, and simplifications of the model.
 
-use crate::scenario::{ArmQueue, Arrivals, Class, CpuQueue, DriveKind, Load, Part, Rotating, Start};
+use crate::scenario::{
+    ArmQueue, Arrivals, Auto, Class, CpuQueue, DriveKind, FaultKind, Load, Part, Rotating, Start,
+};
 use crate::system::{Cache, DriveModel};
 
 use super::calibrate::{self, Tail};
@@ -42,6 +44,8 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
         said.push(cache_words(setting, cache));
     }
     said.extend(protection(setting));
+    said.extend(faults(setting));
+    said.extend(dates(setting));
     for class in &setting.scenario.classes {
         match &class.load {
             Load::Open { arrivals: Arrivals::Bursty { together, .. }, .. } => said.push(format!(
@@ -72,14 +76,75 @@ fn cache_words(setting: &Setting, cache: &Cache) -> String {
         true => format!("a block stays {:.3} s after it was last asked for", cache.time_s),
         false => "everything that is asked for fits".to_owned(),
     };
+    let is_emptied = setting.scenario.faults.iter().any(|fault| fault.kind == FaultKind::CacheCold);
+    let emptied = if is_emptied {
+        "; once emptied it warms by the rates as stated, whatever phases make of them"
+    } else {
+        ""
+    };
     let classes = setting.scenario.classes.iter().enumerate();
     let hits = classes.map(|(n, class)| format!("{} {:.1} %", class.name, 100.0 * cache.hit_ratio(n)));
     format!(
         "cache: {:.1} GiB; {stays}; random reads that hit, by the characteristic-time approximation: {}; streams and \
-         recorded loads bypass it, and it is warm from the start",
+         recorded loads bypass it, and it is warm from the start{emptied}",
         cache.bytes as f64 / f64::from(1 << 30),
         hits.collect::<Vec<_>>().join(", ")
     )
+}
+
+/// What is simplified of faults other than losses.
+fn faults(setting: &Setting) -> Vec<String> {
+    let has = |is: fn(&FaultKind) -> bool| setting.scenario.faults.iter().any(|fault| is(&fault.kind));
+    let mut said = Vec::new();
+    if has(|kind| matches!(kind, FaultKind::PortDown { .. })) {
+        said.push(
+            "port down: its machines are dealt over the other ports at once; requests that came by it finish by it"
+                .into(),
+        );
+    }
+    if has(|kind| matches!(kind, FaultKind::DriveSlow { .. } | FaultKind::DriveLinkNarrowed { .. })) {
+        said.push(
+            "slow drives and links: nothing is moved away from them, and static arithmetic does not know of them"
+                .into(),
+        );
+    } else if has(|kind| matches!(kind, FaultKind::UplinkNarrowed { .. })) {
+        said.push("narrowed uplinks: static arithmetic does not know of them".into());
+    }
+    said
+}
+
+/// What a run with dates is, and is not.
+fn dates(setting: &Setting) -> Vec<String> {
+    let scenario = setting.scenario;
+    if setting.periods.is_none() {
+        return Vec::new();
+    }
+    let length = match scenario.run.length {
+        Auto::Given(length) => length.secs(),
+        Auto::Auto => 0.0,
+    };
+    let mut said = vec![
+        format!(
+            "transient: each replication goes through the same dates in {length} s (unless stated: a quarter more \
+             than the last end, or twice the date of a fault without one); figures of the whole mix what came before, \
+             during and after"
+        ),
+        "transient: a fault that begins or ends changes what comes after it; work that a station has accepted keeps \
+         the time it was promised"
+            .into(),
+    ];
+    if !scenario.phases.is_empty() {
+        said.push(
+            "phases: rates alone change, at an instant for each machine; sizes, places and times of bursts stay".into(),
+        );
+    }
+    if scenario.faults.iter().any(|fault| fault.lost_drive().is_some() && fault.lasts.is_some()) {
+        said.push(
+            "drive lost for a time: when that is over the drive is there with its content, and nothing is copied back"
+                .into(),
+        );
+    }
+    said
 }
 
 /// What is simplified where data is protected.
@@ -88,11 +153,12 @@ fn protection(setting: &Setting) -> Vec<String> {
     let Some(protection) = &design.layout.protection else { return Vec::new() };
     let mut said = Vec::new();
     let has_parity = protection.group.data() > 1;
+    let loses = setting.scenario.faults.iter().any(|fault| fault.lost_drive().is_some());
     let rates = design.cpu.as_ref().map(|cpu| (cpu.parity, cpu.reconstruct));
     if let Some((None, _)) = rates.filter(|_| has_parity) {
         said.push("layout: parity takes the processor no time (`design.cpu.parity`)".into());
     }
-    if let Some((_, None)) = rates.filter(|_| has_parity && !setting.scenario.faults.is_empty()) {
+    if let Some((_, None)) = rates.filter(|_| has_parity && loses) {
         said.push(
             "layout: giving back lost data takes the processor no time (`design.cpu.reconstruct`)".into(),
         );

@@ -210,6 +210,7 @@ fn seen(scenario: &Scenario, solved: Solved, warm_up_s: f64, length_s: f64) -> R
         plan: Arc::new(plan),
         traces: vec![None; scenario.classes.len()],
         scale: 1.0,
+        periods: None,
         interrupted: &interrupted,
     };
     let mut replication = Replication::new(&setting, "calibrate", 0);

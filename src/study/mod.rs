@@ -2,7 +2,7 @@
 //!
 //! `run` is the way in: `calibrate` solves the drive, `setting` compiles, `pilot` plans, `replication` carries a `scene` through its window,
 //! `overload` watches it, `targets`
-//! says what must be precise, `mix` what static arithmetic is asked about, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
+//! says what must be precise, `periods` cuts a run with dates and `transient` tells what was seen in each, `mix` what static arithmetic is asked about, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
 
 mod assumptions;
 mod audit;
@@ -10,6 +10,7 @@ mod calibrate;
 mod check;
 mod mix;
 mod overload;
+mod periods;
 mod pilot;
 mod rebuild;
 mod replication;
@@ -21,6 +22,7 @@ mod summary;
 mod sustain;
 mod targets;
 mod textbook;
+mod transient;
 mod verify;
 
 pub use check::check;

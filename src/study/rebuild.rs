@@ -25,7 +25,7 @@ pub(super) struct Pace {
 
 /// The pace of a scenario's standing rebuild; none without one.
 pub(super) fn pace(scenario: &Scenario, context: &Context) -> Result<Option<Pace>, StudyError> {
-    if !scenario.faults.iter().any(|fault| fault.rebuilding().is_some()) {
+    if !scenario.faults.iter().any(|fault| fault.is_standing() && fault.rebuilding().is_some()) {
         return Ok(None);
     }
     let mut bytes_per_s = [0.0; 3];
@@ -44,7 +44,7 @@ pub(super) fn pace(scenario: &Scenario, context: &Context) -> Result<Option<Pace
         let setting = Setting::new(&there, context.interrupted)?;
         content = content_of(&setting);
         let (replications, _) = replicate(&setting, context);
-        *found = restored_per_s(&replications);
+        *found = restored_per_s(&replications, replications.iter().map(Replication::window_s).sum());
     }
     let seconds = |bytes: f64| bytes_per_s.iter().map(|pace| bytes / 3.0 / pace).sum::<f64>();
     let hours = content.map(|bytes| seconds(bytes) / 3600.0).filter(|hours| hours.is_finite());
@@ -58,9 +58,8 @@ fn content_of(setting: &Setting) -> Option<f64> {
     Some(capacity as f64 * live)
 }
 
-/// Bytes of lost content restored a second while the window was open.
-pub(super) fn restored_per_s(replications: &[Replication]) -> f64 {
-    let seconds: f64 = replications.iter().map(Replication::window_s).sum();
+/// Bytes of lost content restored a second, over so many seconds of all windows in which it went on.
+pub(super) fn restored_per_s(replications: &[Replication], seconds: f64) -> f64 {
     let restored: u64 = replications.iter().map(|r| r.rebuilt_in_window()[Operation::Write as usize]).sum();
     ratio(restored as f64, seconds)
 }

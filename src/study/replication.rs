@@ -3,12 +3,12 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use crate::engine::{Kernel, Key, Observation, SimDuration, SimTime, Stop};
+use crate::engine::{Group, Kernel, Key, Observation, SimDuration, SimTime, Stop};
 use crate::measure::Watch;
 use crate::system::{Levels, Path};
 use crate::traffic::Sources;
 
-use super::scene::{Recorder, Scene};
+use super::scene::{ByPeriod, Points, Recorder, Scene};
 use super::setting::Setting;
 
 /// Events between two looks at whether the user has interrupted: at least a tenth of a second's work.
@@ -26,6 +26,9 @@ pub(super) struct Replication {
     edges: [Edge; 2],
     /// Backlog at the start of the window and at moments in it, and what the log held, in its blocks.
     readings: Vec<(SimTime, [u64; 2])>,
+    /// In a run with dates: what was seen at the edges of the points in time, and edges still to come.
+    pub samples: Vec<Sample>,
+    edges_to_come: Vec<SimTime>,
     pub stop: Stop,
     /// What the audit needs of a kernel that has been closed.
     pub end: Option<End>,
@@ -48,6 +51,16 @@ struct Edge {
     prefetched: u64,
 }
 
+/// What was seen at an edge of a point in time.
+pub(super) struct Sample {
+    /// By group: time that its servers have been busy since the start, ps.
+    pub busy: Vec<u128>,
+    /// Requests in the system.
+    pub backlog: u64,
+    /// How full the write log is, if there is one.
+    pub log_fill: Option<f64>,
+}
+
 /// What a kernel knew when it was closed.
 pub(super) struct End {
     pub seen: Observation,
@@ -56,17 +69,37 @@ pub(super) struct End {
 }
 
 impl Replication {
-    /// Replication `number` of a setting, at time zero. `purpose` keeps pilots apart from the runs.
+    /// Replication `number` of a setting, at time zero, without what has a date. `purpose` keeps pilots apart
+    /// from the runs.
     pub fn new(setting: &Setting, purpose: &str, number: u32) -> Self {
+        Self::at_zero(setting, purpose, number, None)
+    }
+
+    /// Replication `number` of a run; dates count from the end of its warm-up.
+    pub fn of_run(setting: &Setting, number: u32, warm_up: SimDuration) -> Self {
+        Self::at_zero(setting, "run", number, Some(SimTime::ZERO + warm_up))
+    }
+
+    fn at_zero(setting: &Setting, purpose: &str, number: u32, origin: Option<SimTime>) -> Self {
         let scenario = setting.scenario;
         let root = Key::root(scenario.run.seed).named(purpose).numbered(u64::from(number));
         let mut traffic = Sources::new(&scenario.classes, root, &setting.traces, setting.scale);
-        let mut first = traffic.start();
         let groups = setting.plan.network.groups().len();
-        let recorder = Recorder::new(scenario.classes.len(), groups, setting.machine_histograms());
+        let mut recorder = Recorder::new(scenario.classes.len(), groups, setting.machine_histograms());
         // No class bears a name with a line feed.
         let mut path = Path::new(Arc::clone(&setting.plan), root.named("\nrebuild"));
-        first.extend(path.protected.start());
+        let mut edges_to_come = Vec::new();
+        if let (Some(origin), Some(periods)) = (origin, &setting.periods) {
+            traffic.date_from(&scenario.phases, origin);
+            path.date_from(origin);
+            let starts = periods.list.iter().map(|period| origin + period.from).collect();
+            recorder.periods = Some(ByPeriod::new(starts, 2 * scenario.classes.len()));
+            let points = Points::new(origin, scenario.run.series, periods.length);
+            edges_to_come = points.edges(origin + periods.length);
+            recorder.points = Some(points);
+        }
+        let mut first = traffic.start();
+        first.extend(path.start());
         let scene = Scene { traffic, path, recorder };
         let network = Arc::clone(&setting.plan.network);
         Replication {
@@ -75,6 +108,8 @@ impl Replication {
             closed: None,
             edges: [Edge::default(); 2],
             readings: Vec::new(),
+            samples: Vec::new(),
+            edges_to_come,
             stop: Stop::Time,
             end: None,
         }
@@ -108,8 +143,55 @@ impl Replication {
         }
     }
 
-    /// Runs to an instant in strides of about [`STRIDE_EVENTS`], so that an interruption is heard.
+    /// Runs to an instant and stops on the way at every date, so that what changes there changes before anything
+    /// else happens.
     fn run_to(&mut self, end: SimTime, interrupted: &AtomicBool) {
+        loop {
+            let edge = self.edges_to_come.last().copied().unwrap_or(SimTime::NEVER);
+            let date = self.kernel.model.path.next_change().min(edge);
+            self.stride_to(end.min(date), interrupted);
+            if date > end || self.kernel.now() < date {
+                return;
+            }
+            if edge <= date {
+                self.edges_to_come.pop();
+                self.sample();
+            }
+            if self.kernel.model.path.next_change() <= date {
+                self.change();
+            }
+        }
+    }
+
+    /// Changes the conditions to those of this instant.
+    fn change(&mut self) {
+        let begins = self.kernel.model.path.change_to(self.kernel.now());
+        self.kernel.retain_sources(|scene, source| scene.path.goes_on(source));
+        for (source, at) in begins {
+            self.kernel.add_source(source, at);
+        }
+    }
+
+    /// Looks at the stations and the backlog.
+    fn sample(&mut self) {
+        let seen = self.kernel.observe();
+        let busy = |group: &Group| {
+            let sum = |of: &dyn Fn(usize) -> u64| group.stations().map(|s| u128::from(of(s))).sum::<u128>();
+            sum(&|s| seen.stations[s].booked) - sum(&|s| seen.residual[s])
+        };
+        let busy = self.kernel.model.path.plan().network.groups().iter().map(busy).collect();
+        let log_fill = self.kernel.model.path.log_fill();
+        self.samples.push(Sample { busy, backlog: self.backlog(), log_fill });
+    }
+
+    /// Requests in the system.
+    fn backlog(&self) -> u64 {
+        let (begun, restored) = self.kernel.model.path.protected.stripes();
+        self.kernel.in_system() - (begun - restored)
+    }
+
+    /// Runs to an instant in strides of about [`STRIDE_EVENTS`], so that an interruption is heard.
+    fn stride_to(&mut self, end: SimTime, interrupted: &AtomicBool) {
         let mut stride = SimDuration::from_us(100);
         while self.kernel.now() < end && self.stop == Stop::Time && !interrupted.load(Ordering::Relaxed) {
             let before = self.kernel.events();
@@ -123,10 +205,8 @@ impl Replication {
     }
 
     fn read_backlog(&mut self) {
-        let path = &self.kernel.model.path;
-        let (begun, restored) = path.protected.stripes();
-        let backlog = self.kernel.in_system() - (begun - restored);
-        self.readings.push((self.kernel.now(), [backlog, path.destage.level() / LOG_BLOCK]));
+        let held = self.kernel.model.path.destage.level() / LOG_BLOCK;
+        self.readings.push((self.kernel.now(), [self.backlog(), held]));
     }
 
     fn edge(&self) -> Edge {
@@ -219,7 +299,13 @@ impl Replication {
             let distance = |reading: &&(SimTime, [u64; 2])| reading.0.ps().abs_diff(wanted.ps());
             self.readings.iter().min_by_key(distance).map_or(0, |reading| reading.1[which])
         };
-        let backlog = [0, 1, 2, 3, 4].map(near);
+        let mut backlog = [0, 1, 2, 3, 4].map(near);
+        if self.kernel.model.recorder.periods.is_some() {
+            // What a date brings and takes away again is no drift: only whether it was taken away counts.
+            let (first, last) = (backlog[0], backlog[4]);
+            let between = |quarter: u64| (first * (4 - quarter) + last * quarter) / 4;
+            backlog = [0, 1, 2, 3, 4].map(between);
+        }
         Some(Watch { backlog, offered, length_s: span.secs() })
     }
 

@@ -110,18 +110,19 @@ pub(super) fn replicate(setting: &Setting, context: &Context) -> (Vec<Replicatio
     let mut replications: Vec<Replication> = (0..run.replications)
         .into_par_iter()
         .map(|number| {
-            let mut replication = Replication::new(setting, "run", number);
+            let mut replication = Replication::of_run(setting, number, warm_up);
             replication.warm_up(warm_up, setting.interrupted);
             replication
         })
         .collect();
-    let wanted = targets(setting.scenario);
+    let wanted = targets(setting);
     let length = match (run.length, once) {
         (Auto::Given(length), _) => Some(length),
         (Auto::Auto, once) => once,
     };
     let end = match length {
-        Some(length) if once.is_some() => {
+        // A growing backlog is no verdict where dates bring it and take it away.
+        Some(length) if once.is_some() || setting.periods.is_some() => {
             play(&mut replications, length, setting, context);
             End::Whole
         }
@@ -203,11 +204,11 @@ enum End {
     Overloaded,
 }
 
-/// Measures a stated length of which nothing may be left out: traces that are played once.
+/// Measures a stated length of which nothing may be left out: traces that are played once, runs with dates.
 fn play(replications: &mut [Replication], length: SimDuration, setting: &Setting, context: &Context) {
     let mut done = 0;
     for number in 1..=PARTS {
-        (context.progress)(&format!("measuring: part {number} of {PARTS} of the traces"));
+        (context.progress)(&format!("measuring: part {number} of {PARTS}"));
         let until = (u128::from(length.ps()) * u128::from(number) / u128::from(PARTS)) as u64;
         let span = SimDuration::from_ps(until - done);
         replications.par_iter_mut().for_each(|r| r.extend(span, setting.interrupted));

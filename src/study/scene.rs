@@ -4,7 +4,7 @@
 //! request is filed under its class and operation.
 
 use crate::engine::{Arrival, Cell, Model, Part, Route, SimDuration, SimTime};
-use crate::measure::{BlameTable, Latencies, Population};
+use crate::measure::{BlameTable, Latencies, Point, Population};
 use crate::scenario::Operation;
 use crate::system::{Body, Path, StorageToken};
 use crate::traffic::Sources;
@@ -19,8 +19,12 @@ pub(super) struct Recorder {
     pub latencies: Vec<Latencies>,
     /// Likewise.
     pub blame: Vec<BlameTable>,
-    /// By class: by machine and operation (machine × 2 + operation), where an objective wants them.
-    pub machines: Vec<Vec<Latencies>>,
+    /// Machines told apart, where objectives want them.
+    pub machines: Vec<OfMachines>,
+    /// What is kept by period, in a run with dates.
+    pub periods: Option<ByPeriod>,
+    /// And over time.
+    pub points: Option<Points>,
     /// Measured requests in the system.
     pub population: Population,
     /// The same by class and operation.
@@ -34,6 +38,35 @@ pub(super) struct Recorder {
     draining: bool,
 }
 
+/// Latencies of the machines of a class.
+#[derive(Clone, Debug)]
+pub(super) struct OfMachines {
+    pub class: usize,
+    /// Which periods count; all, in a run without dates.
+    pub periods: Option<Vec<bool>>,
+    /// By machine and operation (machine × 2 + operation).
+    pub latencies: Vec<Latencies>,
+}
+
+/// Latencies by the period in which requests were due.
+#[derive(Clone, Debug)]
+pub(super) struct ByPeriod {
+    /// When each begins.
+    starts: Vec<SimTime>,
+    /// By period, then class and operation.
+    pub latencies: Vec<Vec<Latencies>>,
+    /// Measured requests in the system, likewise.
+    pub out: Vec<Vec<u64>>,
+}
+
+/// Figures over time.
+#[derive(Clone, Debug)]
+pub(super) struct Points {
+    pub from: SimTime,
+    pub step: SimDuration,
+    pub list: Vec<Point>,
+}
+
 /// Sums of latency by the time at which requests were due.
 #[derive(Clone, Debug)]
 pub(super) struct Series {
@@ -43,13 +76,15 @@ pub(super) struct Series {
 }
 
 impl Recorder {
-    pub fn new(classes: usize, groups: usize, machines: Vec<Vec<Latencies>>) -> Self {
+    pub fn new(classes: usize, groups: usize, machines: Vec<OfMachines>) -> Self {
         Recorder {
             from: SimTime::ZERO,
             to: SimTime::NEVER,
             latencies: (0..2 * classes).map(|_| Latencies::new()).collect(),
             blame: (0..2 * classes).map(|_| BlameTable::new(groups)).collect(),
             machines,
+            periods: None,
+            points: None,
             population: Population::default(),
             out: vec![0; 2 * classes],
             finished: [0; 2],
@@ -70,6 +105,20 @@ impl Recorder {
         due >= self.from && due < self.to
     }
 
+    /// A request comes.
+    #[inline]
+    fn enter(&mut self, place: usize, now: SimTime) {
+        if !self.measures(now) {
+            return;
+        }
+        self.population.enter(now);
+        self.out[place] += 1;
+        if let Some(periods) = &mut self.periods {
+            let period = periods.of(now);
+            periods.out[period][place] += 1;
+        }
+    }
+
     fn file(&mut self, token: &StorageToken, row: &[Cell], now: SimTime) {
         let (class, operation) = (usize::from(token.class), token.body.operation());
         let place = place(class, operation);
@@ -77,6 +126,9 @@ impl Recorder {
         if self.measures(now) {
             self.finished[operation] += 1;
             self.finished_bytes[operation] += u64::from(token.amount);
+            if let Some(point) = self.points.as_mut().and_then(|points| points.at(now)) {
+                point.finished += 1;
+            }
         }
         if !self.measures(token.born) {
             return;
@@ -86,12 +138,68 @@ impl Recorder {
         self.out[place] -= 1;
         self.latencies[place].record(latency);
         self.blame[place].add(latency, row);
-        if let Some(machine) = self.machines[class].get_mut(2 * token.body.machine() as usize + operation) {
-            machine.record(latency);
+        let period = self.periods.as_mut().map(|periods| {
+            let period = periods.of(token.born);
+            periods.out[period][place] -= 1;
+            periods.latencies[period][place].record(latency);
+            period
+        });
+        if let Some(point) = self.points.as_mut().and_then(|points| points.at(token.born)) {
+            point.record(latency);
+        }
+        for table in self.machines.iter_mut().filter(|table| table.class == class) {
+            if period.is_none_or(|period| table.periods.as_ref().is_none_or(|counts| counts[period])) {
+                table.latencies[2 * token.body.machine() as usize + operation].record(latency);
+            }
         }
         if let Some(series) = &mut self.series {
             series.add(token.born.since(self.from), latency);
         }
+    }
+}
+
+impl ByPeriod {
+    /// Nothing yet, of periods that begin at these instants.
+    pub fn new(starts: Vec<SimTime>, places: usize) -> Self {
+        let latencies = starts.iter().map(|_| (0..places).map(|_| Latencies::new()).collect()).collect();
+        ByPeriod { latencies, out: vec![vec![0; places]; starts.len()], starts }
+    }
+
+    /// Latencies of these periods and places together; requests that were given up count as above.
+    pub fn pooled(&self, periods: &[usize], places: &[usize]) -> Latencies {
+        let mut pooled = Latencies::new();
+        for period in periods {
+            places.iter().for_each(|place| pooled.merge(&self.latencies[*period][*place]));
+            pooled.add_survivors(places.iter().map(|place| self.out[*period][*place]).sum());
+        }
+        pooled
+    }
+
+    /// The period of an instant; the first has all that came before it.
+    #[inline]
+    fn of(&self, due: SimTime) -> usize {
+        self.starts.partition_point(|start| *start <= due).saturating_sub(1)
+    }
+}
+
+impl Points {
+    /// Points of `step` each from an instant on, for so long.
+    pub fn new(from: SimTime, step: SimDuration, length: SimDuration) -> Self {
+        let count = length.ps().div_ceil(step.ps().max(1)) as usize;
+        Points { from, step, list: vec![Point::default(); count] }
+    }
+
+    /// The edges of all points, the first one last; that of the last point is `end`.
+    pub fn edges(&self, end: SimTime) -> Vec<SimTime> {
+        let edge =
+            |n: usize| (self.from + SimDuration::from_ps(self.step.ps().saturating_mul(n as u64))).min(end);
+        (0..=self.list.len()).rev().map(edge).collect()
+    }
+
+    #[inline]
+    fn at(&mut self, now: SimTime) -> Option<&mut Point> {
+        let place = now.since(self.from).ps() / self.step.ps().max(1);
+        self.list.get_mut(place as usize)
     }
 }
 
@@ -124,17 +232,14 @@ impl Model for Scene {
             return background;
         }
         let (request, next) = self.traffic.arrive(source, now);
-        if self.recorder.measures(now) {
-            self.recorder.population.enter(now);
-            self.recorder.out[place(usize::from(request.class), request.operation)] += 1;
-        }
+        self.recorder.enter(place(usize::from(request.class), request.operation), now);
         let route: Route = self.path.plan().route(&request);
         Arrival {
             key: request.key,
             class: request.class,
             route,
             amount: request.bytes,
-            members: self.path.plan().members(&request),
+            members: self.path.members(&request),
             body: Body::of(&request),
             next,
         }

@@ -10,6 +10,8 @@ use crate::system::{Plan, Refusal, Unfit};
 use crate::traffic::{Trace, TraceError, sources_needed};
 
 use super::calibrate::calibrate;
+use super::periods::Periods;
+use super::scene::OfMachines;
 
 /// Most sources of requests: their numbers are 32 bits.
 pub(super) const SOURCES_MAX: u64 = u32::MAX as u64 / 2;
@@ -21,6 +23,8 @@ pub(super) struct Setting<'a> {
     pub traces: Vec<Option<Arc<Trace>>>,
     /// Factor on open rates and trace speed.
     pub scale: f64,
+    /// The periods of a run with dates.
+    pub periods: Option<Periods>,
     /// Raised when the user interrupts.
     pub interrupted: &'a AtomicBool,
 }
@@ -83,7 +87,8 @@ impl<'a> Setting<'a> {
             Unfit::Full { live, room } => StudyError::Full(live, room),
         })?;
         let plan = Arc::new(plan);
-        Ok(Setting { scenario, plan, traces: load_traces(scenario)?, scale: 1.0, interrupted })
+        let (traces, periods) = (load_traces(scenario)?, Periods::of(scenario));
+        Ok(Setting { scenario, plan, traces, scale: 1.0, periods, interrupted })
     }
 
     /// What reading the traces had to say, each with its trace.
@@ -111,21 +116,24 @@ impl<'a> Setting<'a> {
         self.scenario.run.backlog_max + self.scenario.classes.iter().map(tokens).sum::<u64>()
     }
 
-    /// Histograms by machine for the classes that have an objective over the worst machine.
-    pub fn machine_histograms(&self) -> Vec<Vec<Latencies>> {
-        let wanted = |class: usize| {
-            let of_class = |o: &&Objective| o.class == class;
-            self.scenario.objectives.iter().filter(of_class).any(|o| o.over == Over::WorstMachine)
-        };
-        self.scenario
-            .classes
-            .iter()
-            .enumerate()
-            .map(|(index, class)| {
-                let count = if wanted(index) { 2 * class.machines as usize } else { 0 };
-                (0..count).map(|_| Latencies::new()).collect()
-            })
-            .collect()
+    /// The periods that count for an objective; `None` is the whole of a run without dates.
+    pub fn periods_of(&self, objective: &Objective) -> Option<Vec<bool>> {
+        self.periods.as_ref().map(|periods| periods.during(&objective.during))
+    }
+
+    /// Empty histograms by machine for the objectives over the worst machine.
+    pub fn machine_histograms(&self) -> Vec<OfMachines> {
+        let mut tables: Vec<OfMachines> = Vec::new();
+        for objective in self.scenario.objectives.iter().filter(|o| o.over == Over::WorstMachine) {
+            let periods = self.periods_of(objective);
+            let class = objective.class;
+            if !tables.iter().any(|table| table.class == class && table.periods == periods) {
+                let count = 2 * self.scenario.classes[class].machines;
+                let latencies = (0..count).map(|_| Latencies::new()).collect();
+                tables.push(OfMachines { class, periods, latencies });
+            }
+        }
+        tables
     }
 }
 

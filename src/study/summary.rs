@@ -19,8 +19,8 @@ use super::replication::Replication;
 use super::setting::{Course, Setting};
 use super::stations::{Usage, ratio, window};
 use super::sustain::{Filling, filling};
-use super::targets::Target;
-use super::{TOOL, assumptions, mix};
+use super::targets::{Target, is_measured};
+use super::{TOOL, assumptions, mix, transient};
 
 /// Percentiles of every latency row.
 const PERCENTILES: [(&str, f64); 6] =
@@ -43,7 +43,7 @@ pub(super) fn summarise(
         scenario.objectives.iter().map(|o| objective(o, setting, replications)).collect();
     let window_s = ratio(replications.iter().map(Replication::window_s).sum(), replications.len() as f64);
     let measured = replications.iter().flat_map(|r| &r.kernel.model.recorder.latencies);
-    let offered = replications.first().map_or_else(Vec::new, |r| r.kernel.model.traffic.offered());
+    let offered = replications.first().map_or_else(Vec::new, |r| transient::offered(setting, r));
     RunOutcome {
         schema: 1,
         tool: TOOL.into(),
@@ -70,7 +70,8 @@ pub(super) fn summarise(
         stations: usage.iter().map(|u| u.row(detail)).collect(),
         blame: blame_rows(setting, replications),
         objectives,
-        series: Vec::new(),
+        periods: transient::periods(setting, replications),
+        series: transient::series(setting, replications),
         ledger: ledger(setting, replications),
         audit: audit(setting, replications),
         assumptions: assumptions::of(setting),
@@ -87,8 +88,9 @@ fn verdict(
     objectives: &[ObjectiveRow],
     offered: &[Option<f64>],
 ) -> Verdict {
-    let (mut state, mut reason, growth) = state(replications, course, usage);
-    let filling = (state == State::Stable).then(|| filling(setting, replications)).flatten();
+    let (mut state, mut reason, growth) = state(setting, replications, course, usage);
+    let is_dated = replications.iter().any(|r| r.kernel.model.recorder.periods.is_some());
+    let filling = (state == State::Stable && !is_dated).then(|| filling(setting, replications)).flatten();
     if let Some(filling) = &filling {
         state = State::Unsustainable;
         reason = Some(in_words(filling));
@@ -143,6 +145,7 @@ fn measured_rates(replications: &[Replication]) -> Vec<f64> {
 
 /// Stable or not, why, and how fast the backlog grows if it does.
 fn state(
+    setting: &Setting,
     replications: &[Replication],
     course: &Course,
     usage: &[Usage],
@@ -165,8 +168,13 @@ fn state(
             (State::Undecided, Some(reason.into()), None)
         }
         Some(drift) if drift.is_growing() => {
-            let reason = "the backlog grows through the window in every replication taken together".into();
-            (State::Saturated, Some(reason), Some(drift.growth.value))
+            let reason = match setting.periods {
+                Some(_) => {
+                    "more requests wait at the end of the run than at its start, in all replications taken together"
+                }
+                None => "the backlog grows through the window in every replication taken together",
+            };
+            (State::Saturated, Some(reason.into()), Some(drift.growth.value))
         }
         Some(drift) if !drift.is_steady() && usage.iter().any(|u| u.busiest().1 > CLEARLY_STABLE) => {
             let reason =
@@ -205,14 +213,14 @@ fn carried(replications: &[Replication], confidence: f64) -> Carried {
 }
 
 /// A row of the answer: its names and the places it sums.
-struct Row {
-    class: String,
-    operation: &'static str,
-    places: Vec<usize>,
+pub(super) struct Row {
+    pub class: String,
+    pub operation: &'static str,
+    pub places: Vec<usize>,
 }
 
 /// Class × operation, each class's sum, and the sums over classes; only those that have requests.
-fn rows(setting: &Setting, replications: &[Replication]) -> Vec<Row> {
+pub(super) fn rows(setting: &Setting, replications: &[Replication]) -> Vec<Row> {
     let classes = &setting.scenario.classes;
     let has = |places: &[usize]| {
         let tables = || replications.iter().map(|r| &r.kernel.model.recorder.latencies);
@@ -242,23 +250,28 @@ fn latency_rows(setting: &Setting, replications: &[Replication]) -> Vec<ClassRow
         .into_par_iter()
         .map(|row| {
             let pooled = row_latencies(&row.places, replications);
-            let all: Vec<&Latencies> = pooled.iter().collect();
-            let requests = all.iter().map(|l| l.total()).sum();
-            let mean = mean_estimate(&all, confidence).map_err(|r| r.to_string());
-            let mut latency_us = BTreeMap::from([("mean".to_string(), us(mean))]);
-            for (name, p) in PERCENTILES {
-                let found = percentile_estimate(&all, p, confidence).map_err(|r| r.to_string());
-                latency_us.insert(name.into(), us(found));
-            }
-            ClassRow {
-                name: row.class,
-                operation: row.operation.into(),
-                requests,
-                iops: ratio(requests as f64, seconds),
-                latency_us,
-            }
+            latency_row(row, &pooled, seconds, confidence)
         })
         .collect()
+}
+
+/// A row's figures from its latencies by replication, which took so many seconds in all.
+pub(super) fn latency_row(row: Row, pooled: &[Latencies], seconds: f64, confidence: f64) -> ClassRow {
+    let all: Vec<&Latencies> = pooled.iter().collect();
+    let requests = all.iter().map(|l| l.total()).sum();
+    let mean = mean_estimate(&all, confidence).map_err(|r| r.to_string());
+    let mut latency_us = BTreeMap::from([("mean".to_string(), us(mean))]);
+    for (name, p) in PERCENTILES {
+        let found = percentile_estimate(&all, p, confidence).map_err(|r| r.to_string());
+        latency_us.insert(name.into(), us(found));
+    }
+    ClassRow {
+        name: row.class,
+        operation: row.operation.into(),
+        requests,
+        iops: ratio(requests as f64, seconds),
+        latency_us,
+    }
 }
 
 /// Latencies of these places by replication; requests that were given up count as above.
@@ -304,7 +317,7 @@ fn objective(objective: &Objective, setting: &Setting, replications: &[Replicati
     let below_us = objective.below.us();
     let value_us = match unhealthy(objective, setting) {
         Some(reason) => Figure::missing(reason),
-        None => us(Target::of(objective).estimate(replications, scenario.run.confidence)),
+        None => us(Target::of(objective, setting).estimate(replications, scenario.run.confidence)),
     };
     let certain = match (value_us.low, value_us.high) {
         (Some(low), Some(high)) => high < below_us || low >= below_us,
@@ -329,9 +342,17 @@ fn objective(objective: &Objective, setting: &Setting, replications: &[Replicati
 
 /// Why an objective cannot be judged: it asks for health, and a fault stands all the time.
 fn unhealthy(objective: &Objective, setting: &Setting) -> Option<String> {
-    let fault = setting.scenario.faults.first().filter(|_| objective.during == "healthy")?;
-    let name = &fault.name;
-    Some(format!("nothing healthy is measured while \"{name}\" stands: say \"any\" or its name in `during`"))
+    if is_measured(objective, setting) {
+        return None;
+    }
+    let standing = setting.scenario.faults.iter().find(|fault| fault.is_standing());
+    Some(match standing {
+        Some(fault) => format!(
+            "nothing healthy is measured while \"{}\" stands: say \"any\" or its name in `during`",
+            fault.name
+        ),
+        None => "nothing healthy is measured: some fault is in force all the time".into(),
+    })
 }
 
 /// Bytes at each level, per second of the window: from the hosts to the flash.
@@ -383,10 +404,11 @@ fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<LedgerRow> {
 /// What the rebuild achieved.
 fn rebuild_note(setting: &Setting, replications: &[Replication]) -> Option<String> {
     let (fault, rebuilding) = setting.rebuilding()?;
+    let seconds = replications.iter().map(|r| transient::rebuilding_s(setting, r.window_s())).sum();
     Some(format!(
         "\"{}\": {:.1} MB/s of lost content restored, with {:.0} % of the stripes done all along",
         fault.name,
-        restored_per_s(replications) / 1e6,
+        restored_per_s(replications, seconds) / 1e6,
         100.0 * rebuilding.progress
     ))
 }

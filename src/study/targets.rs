@@ -4,6 +4,8 @@ use crate::measure::{Interval, Latencies, mean_estimate, percentile_estimate, po
 use crate::scenario::{Arrivals, Class, Load, Objective, Operation, Over, Scenario};
 
 use super::replication::Replication;
+use super::scene::OfMachines;
+use super::setting::Setting;
 
 /// Requests beyond the percentile that each machine should have where the worst one is wanted: a
 /// percentile needs 200, and machines differ by chance.
@@ -19,30 +21,43 @@ pub(super) struct Target {
     /// 0 to 1; `None` is the mean.
     pub quantile: Option<f64>,
     pub over: Over,
+    /// The periods that count; the whole of a run without dates, if absent.
+    pub periods: Option<Vec<bool>>,
 }
 
 /// The objectives that can be judged; where there are none, every class's mean and p99.
-pub(super) fn targets(scenario: &Scenario) -> Vec<Target> {
-    // Under a standing fault nothing healthy is measured.
-    let is_judged = |o: &&Objective| scenario.faults.is_empty() || o.during != "healthy";
-    let judged: Vec<Target> = scenario.objectives.iter().filter(is_judged).map(Target::of).collect();
+pub(super) fn targets(setting: &Setting) -> Vec<Target> {
+    let scenario = setting.scenario;
+    let is_judged = |o: &&Objective| is_measured(o, setting);
+    let of = |o: &Objective| Target::of(o, setting);
+    let judged: Vec<Target> = scenario.objectives.iter().filter(is_judged).map(of).collect();
     if !judged.is_empty() {
         return judged;
     }
     let both = |class| {
-        [None, Some(0.99)].map(|quantile| Target { class, operation: None, quantile, over: Over::Class })
+        let target = |quantile| Target { class, operation: None, quantile, over: Over::Class, periods: None };
+        [None, Some(0.99)].map(target)
     };
     (0..scenario.classes.len()).flat_map(both).collect()
 }
 
+/// Whether anything is measured that an objective is about: under a standing fault nothing healthy is.
+pub(super) fn is_measured(objective: &Objective, setting: &Setting) -> bool {
+    match setting.periods_of(objective) {
+        Some(periods) => periods.contains(&true),
+        None => setting.scenario.faults.is_empty() || objective.during != "healthy",
+    }
+}
+
 impl Target {
     /// The figure that an objective is about.
-    pub fn of(objective: &Objective) -> Self {
+    pub fn of(objective: &Objective, setting: &Setting) -> Self {
         Target {
             class: objective.class,
             operation: objective.operation,
             quantile: Some(objective.percentile / 100.0),
             over: objective.over,
+            periods: setting.periods_of(objective),
         }
     }
 
@@ -58,17 +73,31 @@ impl Target {
     /// The latencies that the figure is of, by replication.
     fn latencies(&self, replications: &[Replication]) -> Vec<Latencies> {
         let places = self.places();
-        replications
-            .iter()
-            .map(|r| pool(&places.iter().map(|p| &r.kernel.model.recorder.latencies[*p]).collect::<Vec<_>>()))
-            .collect()
+        let of = |r: &Replication| {
+            let recorder = &r.kernel.model.recorder;
+            match (&self.periods, &recorder.periods) {
+                (Some(which), Some(periods)) => {
+                    let which: Vec<usize> = (0..which.len()).filter(|n| which[*n]).collect();
+                    periods.pooled(&which, &places)
+                }
+                _ => pool(&places.iter().map(|p| &recorder.latencies[*p]).collect::<Vec<_>>()),
+            }
+        };
+        replications.iter().map(of).collect()
+    }
+
+    /// Where a replication tells the machines apart for it.
+    fn table<'r>(&self, replication: &'r Replication) -> Option<&'r OfMachines> {
+        let tables = &replication.kernel.model.recorder.machines;
+        tables.iter().find(|table| table.class == self.class && table.periods == self.periods)
     }
 
     /// The latencies of one machine, by replication.
     fn of_machine(&self, replications: &[Replication], machine: usize) -> Vec<Latencies> {
         let of = |r: &Replication| {
-            let tables = &r.kernel.model.recorder.machines[self.class];
-            let wanted: Vec<_> = self.places().iter().map(|p| &tables[2 * machine + p % 2]).collect();
+            let Some(table) = self.table(r) else { return Latencies::new() };
+            let wanted: Vec<_> =
+                self.places().iter().map(|p| &table.latencies[2 * machine + p % 2]).collect();
             pool(&wanted)
         };
         replications.iter().map(of).collect()
@@ -79,8 +108,8 @@ impl Target {
         if self.over == Over::Class {
             return self.estimate_of(&self.latencies(replications), confidence);
         }
-        let machines =
-            replications.first().map_or(0, |r| r.kernel.model.recorder.machines[self.class].len() / 2);
+        let table = replications.first().and_then(|r| self.table(r));
+        let machines = table.map_or(0, |table| table.latencies.len() / 2);
         let mut worst: Option<Interval> = None;
         for machine in 0..machines {
             let found = self.estimate_of(&self.of_machine(replications, machine), confidence)?;

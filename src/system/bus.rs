@@ -35,6 +35,11 @@ impl Bus {
         SimDuration::from_ps_f64(bytes as f64 * PS_PER_S as f64 / self.bytes_per_s)
     }
 
+    /// The same link, so many times slower.
+    pub fn slower(&self, times: f64) -> Bus {
+        Bus { bytes_per_s: self.bytes_per_s / times, ..*self }
+    }
+
     /// What it carries in messages of `payload` bytes, bytes per second.
     pub fn payload_bytes_per_s(&self, payload: u64) -> f64 {
         payload as f64 / self.time(payload).secs()

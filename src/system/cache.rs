@@ -8,12 +8,14 @@
 //!
 //! With `prefetch` a stream is read ahead by that many bytes: its first read goes to the drives, and so does the second,
 //! which tells that it is a stream; the others find their data, and every so many bytes of it cost a background read
-//! of as many. One such read at the end of each
-//! stream is for nothing. That the data is there in time is taken for granted.
+//! of as many. One such read at the end of each stream is for nothing. That the data is there in time is taken for
+//! granted.
 //!
-//! A cache that holds blocks as they are stored holds more of them. A closed loop's rate is not known beforehand: it is put at one request per token in each think time and [`ANSWER_S`].
+//! A cache that holds blocks as they are stored holds more of them. It is warm from the start; where a fault empties
+//! it, `warming` says how it fills again. A closed loop's rate is not known beforehand: it is put at one request per
+//! token in each think time and [`ANSWER_S`].
 
-use crate::engine::Purpose;
+use crate::engine::{Purpose, SimDuration};
 use crate::scenario::{Class, Design, Load, Skew};
 use crate::theory::lru::{Population, characteristic_time, hit_ratio};
 use crate::theory::popularity::{Band, weighted_bands, zipf_bands};
@@ -21,6 +23,7 @@ use crate::theory::popularity::{Band, weighted_bands, zipf_bands};
 use super::body::StorageToken;
 use super::memory::Shares;
 use super::reduction::Blocks;
+use super::warming::Warming;
 
 /// Blocks that are kept or dropped, bytes: those of the Zipf law.
 const BLOCK: f64 = 4096.0;
@@ -45,15 +48,18 @@ pub struct Cache {
     runs: Vec<f64>,
     /// Bytes read ahead of a stream; 0 for none.
     prefetch: u64,
+    /// By class: how it warms, where a fault empties the cache.
+    warming: Vec<Warming>,
 }
 
 impl Cache {
-    /// The cache of a design, if it has one.
+    /// The cache of a design, if it has one; `is_emptied` says whether a fault will empty it.
     pub(super) fn of(
         design: &Design,
         classes: &[Class],
         shares: &Shares,
         blocks: Option<&Blocks>,
+        is_emptied: bool,
     ) -> Option<Self> {
         let keys = design.cache.as_ref()?;
         let bytes = (shares.left as f64 * keys.share) as u64;
@@ -75,6 +81,10 @@ impl Cache {
             extents: classes.iter().map(|class| class.extent).collect(),
             runs: classes.iter().map(|class| class.sequential.run_length as f64).collect(),
             prefetch: keys.prefetch,
+            warming: match is_emptied {
+                true => bands.iter().map(|bands| Warming::of(bands, time_s)).collect(),
+                false => Vec::new(),
+            },
         })
     }
 
@@ -99,14 +109,19 @@ impl Cache {
         (due || self.begins_stream(token)).then_some(self.prefetch)
     }
 
-    /// Whether a read finds all of its blocks.
+    /// The share of a class's random reads that hit so long after the cache was emptied (as ever, if no fault of the scenario empties it).
+    pub fn hit_ratio_since(&self, class: usize, since: SimDuration) -> f64 {
+        self.warming.get(class).map_or(self.hits[class], |warming| warming.ratio(since))
+    }
+
+    /// Whether a read finds all of its blocks; `since` is the time since the cache was emptied, if it was.
     #[inline]
-    pub(super) fn hits(&self, token: &StorageToken) -> bool {
+    pub(super) fn hits(&self, token: &StorageToken, since: Option<SimDuration>) -> bool {
         let class = usize::from(token.class);
         if token.body.is_sequential() {
             return self.prefetch > 0 && !self.begins_stream(token);
         }
-        let chance = self.hits[class];
+        let chance = since.map_or(self.hits[class], |since| self.hit_ratio_since(class, since));
         if chance == 0.0 {
             return false;
         }

@@ -4,7 +4,7 @@
 //! at which a group is full is servers ÷ demand (the utilisation law; Denning & Buzen 1978); the
 //! lowest of them is what a spreadsheet would call the capacity of the design. It knows nothing of
 //! queues, and of skewed or bursty load only the mean; of drives that share work unevenly because one
-//! is lost, too; and nothing of a rebuild.
+//! is lost, too; and nothing of a rebuild, of a drive that is slow, of a narrowed link, or of anything with a date.
 
 use crate::engine::Law;
 use crate::scenario::{CpuQueue, Design, DriveKind, Operation, PortKind};
@@ -88,9 +88,8 @@ fn messages(work: &DriveWork, times: [&dyn Fn(u64) -> f64; 2]) -> f64 {
 
 fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
     let Some(ports) = &design.ports else { return };
-    let count = plan.ports() as u32;
     if let PortKind::Station(law) = &ports.kind {
-        found.push(("ports".into(), count, law.mean_ps() / 1e12));
+        found.push(("ports".into(), plan.working_ports(), law.mean_ps() / 1e12));
     }
     let Some(wire) = &plan.wire else { return };
     let both_ways = |k: &Kind| -> [&[Ask]; 2] {
@@ -105,7 +104,7 @@ fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
             }
         }
     };
-    let mut ends = vec![(["ports.rx", "ports.tx"], ports.count, wire)];
+    let mut ends = vec![(["ports.rx", "ports.tx"], plan.working_ports(), wire)];
     ends.splice(
         0..0,
         plan.hosts.iter().map(|hosts| (["hosts.tx", "hosts.rx"], hosts.all_ports(), &hosts.wire)),
@@ -157,10 +156,10 @@ fn cpu(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], found:
     let active = plan.partners.active;
     let each = plan.ports() as u32 / active;
     let servers = match cpu.queue {
-        CpuQueue::Shared => cpu.servers(),
-        CpuQueue::PerPort => (cpu.servers() / each).max(1) * each,
+        CpuQueue::Shared => cpu.servers() * active,
+        CpuQueue::PerPort => (cpu.servers() / each).max(1) * plan.working_ports(),
     };
-    found.push(("cpu".into(), servers * active, demand));
+    found.push(("cpu".into(), servers, demand));
 }
 
 fn fabric(plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {

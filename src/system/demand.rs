@@ -39,10 +39,14 @@ pub(super) enum Ask {
     MemorySend,
     ArmRead,
     ArmWrite,
+    /// A drive's own times, where a fault may make them longer.
+    Sense,
+    Command,
+    Service,
 }
 
 impl Ask {
-    const ALL: [Ask; 33] = [
+    const ALL: [Ask; 36] = [
         Ask::ReadCommand,
         Ask::ReadData,
         Ask::ReadAcknowledgements,
@@ -76,6 +80,9 @@ impl Ask {
         Ask::MemorySend,
         Ask::ArmRead,
         Ask::ArmWrite,
+        Ask::Sense,
+        Ask::Command,
+        Ask::Service,
     ];
 
     /// The demand of a number, and the place that it is asked for.

@@ -30,4 +30,4 @@ pub use model::{DriveModel, Refusal, Solved};
 pub(super) use places::Places;
 pub use rotating::ArmModel;
 pub(super) use rotating::Arms;
-pub(super) use steps::{DriveSteps, Models};
+pub(super) use steps::{DriveSteps, Models, SERVICE};

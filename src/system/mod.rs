@@ -9,6 +9,7 @@ mod body;
 mod bus;
 mod cache;
 mod ceiling;
+mod condition;
 mod controllers;
 mod cpu;
 mod demand;
@@ -25,6 +26,7 @@ mod ports;
 mod protected;
 mod reduction;
 mod routes;
+mod warming;
 mod work;
 
 pub use body::{Body, Members, StorageToken};

@@ -4,8 +4,10 @@ use std::sync::Arc;
 
 use crate::engine::{Arrival, Key, Part, Purpose, SimDuration, SimTime};
 use crate::scenario::Operation;
+use crate::traffic::Request;
 
-use super::body::{BACKGROUND, Body, DRIVE, PORT, StorageToken, UNIT};
+use super::body::{BACKGROUND, Body, DRIVE, Members, PORT, StorageToken, UNIT};
+use super::condition::Conditions;
 use super::demand::{Ask, question};
 use super::destage::Destage;
 use super::drive::{Arms, Flash};
@@ -32,6 +34,9 @@ pub struct Path {
     pub prefetched: u64,
     flash: Flash,
     arms: Arms,
+    conditions: Conditions,
+    /// Background work that begins with the conditions: its sources and their first times.
+    begins: Vec<(u32, SimTime)>,
 }
 
 impl Path {
@@ -39,9 +44,22 @@ impl Path {
     pub fn new(plan: Arc<Plan>, key: Key) -> Self {
         let flash = Flash::new(plan.drives, plan.drive.as_ref());
         let arms = Arms::new(if plan.arm.is_some() { plan.drives } else { 0 });
-        let protected = plan.protected(key);
+        let mut protected = plan.protected(key);
+        let conditions = plan.conditions();
+        let begins = protected.suffer(&conditions, SimTime::ZERO);
         let destage = Destage::new(&plan, key.named("destage"));
-        Path { plan, cut: [0; 2], fragments: [0; 2], protected, destage, prefetched: 0, flash, arms }
+        Path {
+            plan,
+            cut: [0; 2],
+            fragments: [0; 2],
+            protected,
+            destage,
+            prefetched: 0,
+            flash,
+            arms,
+            conditions,
+            begins,
+        }
     }
 
     /// What came to a level between log and flash, and what left it or is there still: pairs of two counts.
@@ -57,6 +75,46 @@ impl Path {
     /// Bytes of flash programmed, and of these by the drives' own cleaners.
     pub fn flash(&self) -> [u64; 2] {
         [self.flash.programmed, self.flash.cleaned]
+    }
+
+    /// Sources of background work and when each has its first arrival.
+    pub fn start(&mut self) -> Vec<(u32, SimTime)> {
+        std::mem::take(&mut self.begins)
+    }
+
+    /// Dates count from this instant, the end of the warm-up.
+    pub fn date_from(&mut self, origin: SimTime) {
+        self.conditions.date_from(origin);
+    }
+
+    /// When the conditions change next; `NEVER` if they do not.
+    pub fn next_change(&self) -> SimTime {
+        self.conditions.next_change()
+    }
+
+    /// The conditions of this instant from now on. Background work that begins with them, as for
+    /// [`Path::start`]; of what has ended, sources are to be dropped (see [`Path::goes_on`]).
+    pub fn change_to(&mut self, now: SimTime) -> Vec<(u32, SimTime)> {
+        self.conditions.change_to(now);
+        self.protected.suffer(&self.conditions, now)
+    }
+
+    /// Whether a source still has arrivals under the present conditions.
+    pub fn goes_on(&self, source: u32) -> bool {
+        source & BACKGROUND == 0 || self.protected.goes_on(source)
+    }
+
+    /// The members a request starts with: its port.
+    #[inline]
+    pub fn members(&self, request: &Request) -> Members {
+        let mut members = self.plan.members(request);
+        members[PORT] = self.conditions.port(members[PORT], request, self.plan.is_per_machine());
+        members
+    }
+
+    /// How full the write log is, 0 to 1 of its size; `None` without one.
+    pub fn log_fill(&self) -> Option<f64> {
+        self.plan.log.as_ref().map(|log| self.destage.level() as f64 / log.size as f64)
     }
 
     /// The arrival of background work, if this is a source of it.
@@ -81,10 +139,15 @@ impl Path {
     #[inline]
     pub fn service(&mut self, demand: u32, token: &StorageToken) -> SimDuration {
         let (ask, place) = Ask::numbered(demand);
-        match (ask, &self.plan.drive) {
+        let span = match (ask, &self.plan.drive) {
             (Ask::Program, Some(drive)) => self.flash.program(drive, token.members[DRIVE]),
             (other, _) => self.plan.service(other, place, token),
+        };
+        if self.conditions.are_as_built() {
+            return span;
         }
+        let uplink = self.pick(question::UPLINK, token);
+        self.conditions.stretched((ask, uplink), self.plan.drive_link(), token, span)
     }
 
     /// The service of a demand at an arm, which begins now.
@@ -93,7 +156,8 @@ impl Path {
             return self.service(demand, token);
         };
         let span = (model.places.byte(token), u64::from(token.amount));
-        self.arms.serve(model, token.members[DRIVE], span, operation, now)
+        let span = self.arms.serve(model, token.members[DRIVE], span, operation, now);
+        self.conditions.stretched((Ask::ArmRead, 0), None, token, span)
     }
 
     /// How long an arm would take to be where this fragment lies, ps.
@@ -141,8 +205,9 @@ impl Path {
                 if waits { 0 } else { plan.ready_steps }
             }
             question::CACHED => {
+                let since = self.conditions.since_cold(token.born);
                 let hits = self.destage.dirty.holds(token)
-                    || plan.cache.as_ref().is_some_and(|cache| cache.hits(token));
+                    || plan.cache.as_ref().is_some_and(|cache| cache.hits(token, since));
                 if hits { plan.cached_steps } else { 0 }
             }
             question::WAY_DOWN | question::WAY_UP => {

@@ -2,20 +2,21 @@
 
 use std::sync::Arc;
 
-use crate::engine::{Key, MEMBER_SLOTS, Network, Purpose, Route, SimDuration};
+use crate::engine::{Key, Law, MEMBER_SLOTS, Network, Purpose, Route, SimDuration};
 use crate::scenario::{
-    Class, Cpu, Design, DriveKind, Drives, Fault, LogKeys, Operation, PortKind, Protection, Scenario,
-    SpareKind, Spread, Start,
+    Class, Cpu, Design, DriveKind, Drives, Fault, FaultKind, LogKeys, Operation, PortKind, Protection,
+    Scenario, SpareKind, Spread, Start,
 };
 use crate::theory::protection::{Group, Scheme};
 use crate::traffic::Request;
 
 use super::body::{PORT, StorageToken, UNIT};
 use super::cache::{self, Cache};
+use super::condition::Conditions;
 use super::controllers::Partners;
 use super::cpu::{CPU, PerByte, with_bytes};
 use super::demand::Ask;
-use super::drive::{ArmModel, DriveLink, DriveModel, Models, Places, Refusal, Solved};
+use super::drive::{ArmModel, DriveLink, DriveModel, Models, Places, Refusal, SERVICE, Solved};
 use super::fabric::Fabric;
 use super::hosts::Hosts;
 use super::layout::{Layout, Placement, Planner, Stored, Stripes, append};
@@ -62,7 +63,9 @@ pub struct Plan {
     per_byte: PerByte,
     /// Bandwidth of the memory, and crossings of a byte received, reduced and sent.
     memory: Option<(f64, [f64; 3])>,
-    faults: Vec<Fault>,
+    /// The law of a textbook drive.
+    drive_law: Option<Law>,
+    faults: Arc<[Fault]>,
     classes: Vec<Class>,
 }
 
@@ -103,7 +106,8 @@ impl Plan {
         let partners = Partners::of(design);
         let controllers = design.controllers_count();
         let shares = Shares::of(design, classes, blocks.as_ref(), controllers);
-        let cache = Cache::of(design, classes, &shares, blocks.as_ref());
+        let is_emptied = scenario.faults.iter().any(|fault| fault.kind == FaultKind::CacheCold);
+        let cache = Cache::of(design, classes, &shares, blocks.as_ref(), is_emptied);
         let caches = Caches {
             looks: cache.is_some() || design.log.is_some(),
             holds_stored: design.cache.as_ref().is_some_and(|cache| cache.holds_stored),
@@ -147,7 +151,11 @@ impl Plan {
             per_byte: design.cpu.as_ref().map_or(PerByte::default(), PerByte::of),
             cpu: design.cpu.clone(),
             memory: design.memory.as_ref().and_then(|m| Some((m.bandwidth?, m.passes))),
-            faults: scenario.faults.clone(),
+            drive_law: design.drives.as_ref().and_then(|drives| match &drives.kind {
+                DriveKind::Station { service, .. } => Some(service.clone()),
+                _ => None,
+            }),
+            faults: Arc::from(scenario.faults.as_slice()),
             classes: classes.clone(),
         })
     }
@@ -193,9 +201,26 @@ impl Plan {
         self.drive.as_ref().map(|drive| &drive.link).or(self.arm.as_ref().map(|arm| &arm.link))
     }
 
-    /// What replications keep of protection; a rebuild, if there is one, draws from `key`.
+    /// What replications keep of protection; rebuilds draw from `key`.
     pub fn protected(&self, key: Key) -> Protected {
-        Protected::new(&self.faults, self.layout.as_ref().map_or(0, |layout| layout.chunk), key)
+        Protected::new(self.layout.as_ref().map_or(0, |layout| layout.chunk), key)
+    }
+
+    /// The conditions that stand all the time.
+    pub(super) fn conditions(&self) -> Conditions {
+        Conditions::standing(Arc::clone(&self.faults), self.partners.ports())
+    }
+
+    /// Whether a machine keeps its port.
+    pub(super) fn is_per_machine(&self) -> bool {
+        self.spread == Spread::PerMachine
+    }
+
+    /// Ports that take requests all the time.
+    pub(super) fn working_ports(&self) -> u32 {
+        let is_down =
+            |fault: &&Fault| fault.is_standing() && matches!(fault.kind, FaultKind::PortDown { .. });
+        self.partners.ports() - self.faults.iter().filter(is_down).count() as u32
     }
 
     /// Whether requests are planned by stripes.
@@ -365,6 +390,11 @@ impl Plan {
             }
             Ask::DriveSubmission | Ask::DriveWrite | Ask::DriveRead | Ask::DriveCompletion | Ask::Program => {
                 self.drive_link().map_or(SimDuration::ZERO, |link| link.time(ask, bytes))
+            }
+            Ask::Sense => self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.sense),
+            Ask::Command => self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.command),
+            Ask::Service => {
+                self.drive_law.as_ref().map_or(SimDuration::ZERO, |law| law.sample(token.key, SERVICE))
             }
             Ask::Parity | Ask::Reconstruct => self.coding(ask, f64::from(token.members[UNIT])),
             Ask::CpuRead => self.own_time(Operation::Read, token),

@@ -1,12 +1,14 @@
 //! The protected part of the path of one replication: plans by stripes, bytes, and the rebuild stream.
 //!
 //! Bytes are counted twice: by the arithmetic of the plan when a round begins, and fragment by fragment
-//! where it reaches its drive. The audit holds one against the other.
+//! where it reaches its drive. The audit holds one against the other. What is lost comes from the conditions in
+//! force; stripes that are being restored when their rebuild ends are finished.
 
 use crate::engine::{Arrival, Key, Part, Purpose, SimDuration, SimTime};
-use crate::scenario::{Fault, Operation};
+use crate::scenario::{Operation, Rebuilding};
 
 use super::body::{BACKGROUND, Body, PORT, StorageToken, UNIT};
+use super::condition::Conditions;
 use super::demand::question;
 use super::destage::Destage;
 use super::layout::{Planner, Request, Stored, fragments};
@@ -16,6 +18,8 @@ const COPY: Purpose = Purpose::named("copy");
 const MAP: Purpose = Purpose::named("map entry");
 /// Number of the key of a token's second round: fragments have smaller ones.
 const NEXT_ROUND: u64 = 1 << 32;
+/// Sources of one stream are fewer (`fault.NAME.window`).
+const SOURCES: u32 = 1 << 11;
 /// Stripes looked at for one whose spare room is not lost too.
 const TRIES: u64 = 10_000;
 
@@ -31,42 +35,74 @@ pub struct Protected {
     pub planned: [u64; 2],
     /// Bytes of the rebuild alone that reached the drives, by drive operation.
     pub rebuilt: [u64; 2],
+    /// Bytes of a chunk, and what rebuilds draw from.
+    chunk: u64,
+    key: Key,
+    /// The rebuild that runs, and those that have begun in all.
     stream: Option<Stream>,
+    streams: Vec<u32>,
+    started: u64,
+    finished: u64,
 }
 
 /// The stripes that are being restored, a fixed number at once.
 #[derive(Clone, Debug)]
 struct Stream {
+    /// Number of its fault.
+    fault: usize,
     key: Key,
     window: u32,
     /// From the start of one stripe to that of the next, at least.
     spacing: SimDuration,
     next: u64,
     next_at: SimTime,
-    started: u64,
-    finished: u64,
 }
 
 impl Protected {
-    /// Nothing done yet; a rebuild, if there is one, draws from `key`.
-    pub fn new(faults: &[Fault], chunk: u64, key: Key) -> Self {
-        let spacing = |rate: f64| SimDuration::from_secs(chunk as f64 / rate);
-        let stream = faults.iter().find_map(Fault::rebuilding).map(|rebuilding| Stream {
-            key,
+    /// Nothing done yet, nothing lost. Rebuilds restore chunks of so many bytes and draw from `key`.
+    pub fn new(chunk: u64, key: Key) -> Self {
+        Protected { chunk, key, ..Protected::default() }
+    }
+
+    /// Plans under these conditions from now on; a rebuild among them begins, one that is over ends. Sources of
+    /// the new one, and when each starts its first stripe.
+    pub(super) fn suffer(&mut self, conditions: &Conditions, now: SimTime) -> Vec<(u32, SimTime)> {
+        self.planner.suffer(conditions.losses());
+        self.planned_for = None;
+        let rebuilding = conditions.rebuilding();
+        if rebuilding.map(|(fault, _)| fault) == self.stream.as_ref().map(|stream| stream.fault) {
+            return Vec::new();
+        }
+        self.stream = rebuilding.map(|(fault, rebuilding)| self.stream_of(fault, &rebuilding, now));
+        let Some(stream) = &self.stream else { return Vec::new() };
+        let first = (self.streams.len() as u32 - 1) * SOURCES;
+        let sources = first..first + stream.window;
+        sources.filter_map(|source| self.next_stripe(source | BACKGROUND, now)).collect()
+    }
+
+    fn stream_of(&mut self, fault: usize, rebuilding: &Rebuilding, now: SimTime) -> Stream {
+        let begun = self.streams.len() as u64;
+        self.streams.push(rebuilding.drive);
+        let spacing = |rate: f64| SimDuration::from_secs(self.chunk as f64 / rate);
+        Stream {
+            fault,
+            // Stripes of the first are numbered from 0, and they are fewer than that.
+            key: if begun == 0 { self.key } else { self.key.numbered(begun << 40) },
             window: rebuilding.window,
             spacing: rebuilding.rate.map_or(SimDuration::ZERO, spacing),
             next: 0,
-            next_at: SimTime::ZERO,
-            started: 0,
-            finished: 0,
-        });
-        Protected { stream, ..Protected::default() }
+            next_at: now,
+        }
     }
 
-    /// Sources of the rebuild and when each starts its first stripe.
-    pub fn start(&mut self) -> Vec<(u32, SimTime)> {
-        let window = self.stream.as_ref().map_or(0, |stream| stream.window);
-        (0..window).filter_map(|source| self.next_stripe(source | BACKGROUND, SimTime::ZERO)).collect()
+    /// Whether a source of background work belongs to the rebuild that runs.
+    pub fn goes_on(&self, source: u32) -> bool {
+        self.stream.is_some() && self.number_of(source) + 1 == self.streams.len()
+    }
+
+    /// Which of all rebuilds a source belongs to.
+    fn number_of(&self, source: u32) -> usize {
+        ((source & !BACKGROUND) / SOURCES) as usize
     }
 
     /// When a source may start its next stripe.
@@ -79,29 +115,28 @@ impl Protected {
 
     /// A stripe is restored.
     pub fn finished(&mut self, source: u32, now: SimTime) -> Option<(u32, SimTime)> {
-        if let Some(stream) = &mut self.stream {
-            stream.finished += 1;
-        }
-        self.next_stripe(source, now)
+        self.finished += 1;
+        if self.goes_on(source) { self.next_stripe(source, now) } else { None }
     }
 
     /// Stripes that were begun, and those that are restored.
     pub fn stripes(&self) -> (u64, u64) {
-        self.stream.as_ref().map_or((0, 0), |stream| (stream.started, stream.finished))
+        (self.started, self.finished)
     }
 
     /// The next stripe to restore, as an arrival of background work.
     pub fn arrive(&mut self, plan: &Plan, source: u32) -> Option<Arrival<Body>> {
         let (stream, placement, route) = (self.stream.as_mut()?, plan.placement()?, plan.rebuild?);
         let layout = plan.layout.as_ref()?;
+        let restored = *self.streams.last()?;
         for number in stream.next..stream.next + TRIES {
-            self.planner.plan_rebuild(layout, placement, number);
+            self.planner.plan_rebuild(layout, placement, (number, restored), false);
             stream.next = number + 1;
             if !self.planner.writes.is_empty() {
                 break;
             }
         }
-        stream.started += 1;
+        self.started += 1;
         let number = stream.next - 1;
         let key = stream.key.numbered(number);
         self.planned_for = Some((key, false));
@@ -199,7 +234,9 @@ impl Protected {
         let (Some(layout), Some(placement)) = (&plan.layout, plan.placement()) else { return };
         let operation = token.body.operation();
         if token.body.is_rebuild() {
-            self.planner.plan_rebuild(layout, placement, token.body.address);
+            let number = self.number_of(token.body.source);
+            let restored = self.streams.get(number).copied().unwrap_or_default();
+            self.planner.plan_rebuild(layout, placement, (token.body.address, restored), true);
             return;
         }
         if token.body.is_job() || (plan.stripes.is_some() && operation == Operation::Write) {

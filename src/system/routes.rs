@@ -10,7 +10,7 @@
 mod back;
 
 use crate::engine::{GateId, Network, Pick, Quantity, Route, Step};
-use crate::scenario::{Class, Load, Operation, Scenario, Spread};
+use crate::scenario::{Class, FaultKind, Load, Operation, Scenario, Spread};
 
 use super::controllers::{PartnerSteps, Partners};
 use super::cpu::{Around, CpuSteps};
@@ -128,13 +128,14 @@ pub(super) fn compile(scenario: &Scenario, known: &Known) -> Compiled {
     let log = LogSteps::add(&mut network, design);
     let drives_count = design.drives.as_ref().map_or(0, |d| d.count);
     let (fabric, links) = FabricSteps::add(&mut network, design.fabric.as_ref(), drives_count);
-    let drives = DriveSteps::add(&mut network, design.drives.as_ref(), known.drives);
+    let may_slow = scenario.faults.iter().any(|fault| matches!(fault.kind, FaultKind::DriveSlow { .. }));
+    let drives = DriveSteps::add(&mut network, design.drives.as_ref(), known.drives, may_slow);
     let placement = known.layout.and_then(|layout| layout.placement.as_ref());
     let is_coded = placement.is_some_and(|placement| placement.group.is_coded());
     let codes = design.cpu.as_ref().map_or([false; 2], |cpu| {
         [
             is_coded && cpu.parity.is_some(),
-            is_coded && cpu.reconstruct.is_some() && !scenario.faults.is_empty(),
+            is_coded && cpu.reconstruct.is_some() && scenario.faults.iter().any(|f| f.lost_drive().is_some()),
         ]
     });
     let decompresses = known.blocks.is_some_and(|blocks| blocks.compress);

@@ -159,7 +159,7 @@ impl DriveWork {
         let all = pattern / gcd(kind.align, pattern);
         let places = all.min((CHUNKS_MAX / (kind.bytes / layout.chunk + 1)).clamp(16, PLACES_MAX));
         let key = Key::root(0).named("work");
-        let mut planner = Planner::default();
+        let mut planner = Planner::standing(placement);
         let mut sum = DriveWork::default();
         for number in 0..places {
             let mut draws = key.numbered(number).draws(PLACES);

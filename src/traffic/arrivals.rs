@@ -7,6 +7,7 @@
 
 use rand_distr::{Distribution, Exp1};
 
+use super::phases::Factors;
 use crate::engine::{Draws, Key, Law, Purpose, SimDuration, SimTime};
 
 /// Gaps between arrivals.
@@ -46,6 +47,36 @@ fn drawn_machine(key: Key, machines: u32) -> u32 {
     if machines == 1 { 0 } else { key.draws(MACHINE).below(u64::from(machines)) as u32 }
 }
 
+/// When a class that is one source asks next: after the gap, or as long after it as its phases make of it.
+#[inline]
+fn next_of_class(phases: &mut Option<Factors>, now: SimTime, gap: SimDuration) -> Option<SimTime> {
+    match phases {
+        None => after(now, gap),
+        Some(factors) => factors.spend_of_class(now, gap),
+    }
+}
+
+/// The same of one machine.
+#[inline]
+fn next_of_machine(
+    phases: &Option<Factors>,
+    machine: u32,
+    now: SimTime,
+    gap: SimDuration,
+) -> Option<SimTime> {
+    match phases {
+        None => after(now, gap),
+        Some(factors) => factors.spend(machine, now, gap),
+    }
+}
+
+/// The machine in whose name the class asks now.
+#[inline]
+fn machine_now(phases: &mut Option<Factors>, key: Key, machines: u32, now: SimTime) -> u32 {
+    let weighted = phases.as_mut().and_then(|factors| factors.machine(now, || key.draws(MACHINE).unit()));
+    weighted.unwrap_or_else(|| drawn_machine(key, machines))
+}
+
 /// All machines of a class as one Poisson stream.
 #[derive(Clone, Debug)]
 pub(super) struct Poisson {
@@ -55,16 +86,18 @@ pub(super) struct Poisson {
     /// Number and key of the request that comes next.
     number: u64,
     key: Key,
+    pub(super) phases: Option<Factors>,
 }
 
 impl Poisson {
     /// `gap_ps` is the mean gap of the whole class.
     pub(super) fn new(class: Key, machines: u32, gap_ps: f64) -> Self {
-        Poisson { class, machines, gap_ps, number: 0, key: class.numbered(0) }
+        Poisson { class, machines, gap_ps, number: 0, key: class.numbered(0), phases: None }
     }
 
-    pub(super) fn first(&self) -> Option<SimTime> {
-        after(SimTime::ZERO, exponential(&mut self.key.draws(GAP), self.gap_ps))
+    pub(super) fn first(&mut self) -> Option<SimTime> {
+        let gap = exponential(&mut self.key.draws(GAP), self.gap_ps);
+        next_of_class(&mut self.phases, SimTime::ZERO, gap)
     }
 
     #[inline]
@@ -72,8 +105,9 @@ impl Poisson {
         let key = self.key;
         self.number += 1;
         self.key = self.class.numbered(self.number);
-        let next = after(now, exponential(&mut self.key.draws(GAP), self.gap_ps));
-        (Asker { key, machine: drawn_machine(key, self.machines) }, next)
+        let gap = exponential(&mut self.key.draws(GAP), self.gap_ps);
+        let machine = machine_now(&mut self.phases, key, self.machines, now);
+        (Asker { key, machine }, next_of_class(&mut self.phases, now, gap))
     }
 }
 
@@ -90,6 +124,7 @@ pub(super) struct Batches {
     left: u64,
     machine: u32,
     number: u64,
+    pub(super) phases: Option<Factors>,
 }
 
 impl Batches {
@@ -106,6 +141,7 @@ impl Batches {
             left: 0,
             machine: 0,
             number: 0,
+            phases: None,
         }
     }
 
@@ -117,8 +153,9 @@ impl Batches {
         exponential(&mut self.key().draws(GAP), self.gap_ps)
     }
 
-    pub(super) fn first(&self) -> Option<SimTime> {
-        after(SimTime::ZERO, self.gap())
+    pub(super) fn first(&mut self) -> Option<SimTime> {
+        let gap = self.gap();
+        next_of_class(&mut self.phases, SimTime::ZERO, gap)
     }
 
     pub(super) fn arrive(&mut self, now: SimTime) -> (Asker, Option<SimTime>) {
@@ -127,7 +164,7 @@ impl Batches {
             // Inversion of the geometric law on 1, 2, …: 1 + ⌊ln u / ln(1 − 1/mean)⌋, u in (0, 1].
             let u = 1.0 - key.draws(BATCH).unit();
             self.left = 1 + (u.ln() / self.log_continue) as u64;
-            self.machine = drawn_machine(key, self.machines);
+            self.machine = machine_now(&mut self.phases, key, self.machines, now);
         }
         let asker = Asker { key: self.class.numbered(self.number), machine: self.machine };
         self.number += 1;
@@ -136,7 +173,8 @@ impl Batches {
             return (asker, Some(now));
         }
         self.batch += 1;
-        (asker, after(now, self.gap()))
+        let gap = self.gap();
+        (asker, next_of_class(&mut self.phases, now, gap))
     }
 }
 
@@ -146,17 +184,19 @@ pub(super) struct Regular {
     machines: Key,
     gap_ps: f64,
     counts: Vec<u64>,
+    pub(super) phases: Option<Factors>,
 }
 
 impl Regular {
     pub(super) fn new(machines: Key, count: u32, gap_ps: f64) -> Self {
-        Regular { machines, gap_ps, counts: vec![0; count as usize] }
+        Regular { machines, gap_ps, counts: vec![0; count as usize], phases: None }
     }
 
     fn at(&self, machine: u32, number: u64) -> Option<SimTime> {
         let phase = self.machines.numbered(u64::from(machine)).draws(PHASE).unit();
         // From the number, not by adding gaps: rounding does not pile up.
-        after(SimTime::ZERO, SimDuration::from_ps_f64((phase + number as f64) * self.gap_ps))
+        let since_start = SimDuration::from_ps_f64((phase + number as f64) * self.gap_ps);
+        next_of_machine(&self.phases, machine, SimTime::ZERO, since_start)
     }
 
     pub(super) fn first(&self, machine: u32) -> Option<SimTime> {
@@ -179,6 +219,7 @@ pub(super) struct Hyperexponential {
     first_share: f64,
     means_ps: [f64; 2],
     counts: Vec<u64>,
+    pub(super) phases: Option<Factors>,
 }
 
 impl Hyperexponential {
@@ -186,7 +227,7 @@ impl Hyperexponential {
         let scv = (cv * cv).max(1.0);
         let p = (1.0 + ((scv - 1.0) / (scv + 1.0)).sqrt()) / 2.0;
         let means_ps = [gap_ps / (2.0 * p), gap_ps / (2.0 * (1.0 - p))];
-        Hyperexponential { machines, first_share: p, means_ps, counts: vec![0; count as usize] }
+        Hyperexponential { machines, first_share: p, means_ps, counts: vec![0; count as usize], phases: None }
     }
 
     fn gap(&self, machine: u32, number: u64, first_share: f64) -> SimDuration {
@@ -198,14 +239,15 @@ impl Hyperexponential {
     /// The residual gap of a stationary renewal process: a branch weighs with the time spent in it,
     /// which balanced means make one half each (Cox 1962, Renewal Theory, section 5.2).
     pub(super) fn first(&self, machine: u32) -> Option<SimTime> {
-        after(SimTime::ZERO, self.gap(machine, 0, 0.5))
+        next_of_machine(&self.phases, machine, SimTime::ZERO, self.gap(machine, 0, 0.5))
     }
 
     pub(super) fn arrive(&mut self, machine: u32, now: SimTime) -> (Asker, Option<SimTime>) {
         let number = self.counts[machine as usize];
         self.counts[machine as usize] += 1;
         let key = self.machines.numbered(u64::from(machine)).numbered(number);
-        (Asker { key, machine }, after(now, self.gap(machine, number + 1, self.first_share)))
+        let gap = self.gap(machine, number + 1, self.first_share);
+        (Asker { key, machine }, next_of_machine(&self.phases, machine, now, gap))
     }
 }
 

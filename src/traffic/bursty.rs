@@ -8,9 +8,11 @@
 //! within it remain their own.
 //!
 //! An arrival is a unit exponential spent at the rate of the moment: request n consumes its own
-//! draw, phase k its own draw. Scaling the rate therefore leaves the phases where they are.
+//! draw, phase k its own draw. Scaling the rate therefore leaves the phases where they are, and so do the
+//! phases of a day, whose factors (see `phases`) act on both rates and not on the stays.
 
 use super::arrivals::{Asker, GAP, after, unit_exponential};
+use super::phases::Factors;
 use crate::engine::{Draws, Key, Purpose, SimDuration, SimTime};
 
 const STATE: Purpose = Purpose::named("state");
@@ -31,6 +33,7 @@ pub(super) struct Bursty {
     /// Stationary probability of on: (1 − f)/(P − f).
     on_share: f64,
     swings: Vec<Swing>,
+    pub(super) factors: Option<Factors>,
 }
 
 /// Where a machine stands.
@@ -75,6 +78,7 @@ impl Bursty {
             stays_ps: [on_ps * (peak - 1.0) / (1.0 - floor), on_ps],
             on_share: (1.0 - floor) / (peak - floor),
             swings: Vec::with_capacity(count as usize),
+            factors: None,
         };
         for machine in 0..count {
             let phases = bursty.phases(machine);
@@ -118,19 +122,25 @@ impl Bursty {
         let mut needed = unit_exponential(&mut key.draws(GAP));
         let mut at = from;
         let arrival = loop {
-            let rate = self.rates[usize::from(swing.on)];
-            let left = swing.until.since(at).ps() as f64;
+            let (factor, holds_until) =
+                self.factors.as_ref().map_or((1.0, SimTime::NEVER), |f| f.of_machine(machine, at));
+            let rate = self.rates[usize::from(swing.on)] * factor;
+            let until = swing.until.min(holds_until);
+            let left = until.since(at).ps() as f64;
             let within = left * rate;
-            if needed <= within {
+            if needed <= within && rate > 0.0 {
                 // Not past the phase by a rounding: the next one starts at its end.
-                let wait = SimDuration::from_ps_f64(needed / rate).min(swing.until.since(at));
+                let wait = SimDuration::from_ps_f64(needed / rate).min(until.since(at));
                 break after(at, wait);
             }
-            if swing.until == SimTime::NEVER {
+            if until == SimTime::NEVER {
                 break None;
             }
             needed -= within;
-            at = swing.until;
+            at = until;
+            if until < swing.until {
+                continue;
+            }
             swing.on = !swing.on;
             swing.phase += 1;
             swing.until = at + self.stay(phases, swing.phase, swing.on);

@@ -9,6 +9,7 @@
 //! | --- | --- |
 //! | `sources` | the sources of all classes behind one front |
 //! | `arrivals`, `bursty`, `replay` | when each source asks, and in whose name |
+//! | `phases` | what the time of day puts on rates |
 //! | `body` | what a drawn request asks for: operation, size, place |
 //! | `places`, `zipf`, `scatter` | where in the working set |
 //! | `trace` | reading and describing trace files |
@@ -18,6 +19,7 @@ mod body;
 mod bursty;
 #[cfg(test)]
 mod checks;
+mod phases;
 mod places;
 mod replay;
 mod request;

@@ -9,10 +9,11 @@ use std::sync::Arc;
 use super::arrivals::{Batches, Closed, Hyperexponential, Poisson, Regular};
 use super::body::Body;
 use super::bursty::{Bursty, Pattern};
+use super::phases::Factors;
 use super::replay::Replay;
 use super::{Request, Trace};
 use crate::engine::{Key, PS_PER_S, SimTime};
-use crate::scenario::{Arrivals, Class, Load};
+use crate::scenario::{Arrivals, Class, Load, Phase};
 
 /// Turns classes into requests.
 #[derive(Clone, Debug)]
@@ -25,6 +26,7 @@ struct ClassSources {
     /// Number of the first source, and of those of this class.
     first: u32,
     count: u32,
+    machines: u32,
     /// Stated requests per second of all machines; `None` for a closed class.
     offered: Option<f64>,
     process: Process,
@@ -85,6 +87,25 @@ impl Sources {
             })
             .collect();
         Sources { classes }
+    }
+
+    /// Puts phases, which count from `origin`, on the rates of open classes; before [`Sources::start`].
+    pub fn date_from(&mut self, phases: &[Phase], origin: SimTime) {
+        for (index, class) in self.classes.iter_mut().enumerate() {
+            let factors = Factors::of(index, class.machines, phases, origin);
+            if factors.is_some() {
+                class.process.put(factors);
+            }
+        }
+    }
+
+    /// As [`Sources::offered`], on average from one instant to another under the phases.
+    pub fn offered_between(&mut self, from: SimTime, to: SimTime) -> Vec<Option<f64>> {
+        let mean = |class: &mut ClassSources| {
+            let factor = class.process.factors().map_or(1.0, |factors| factors.mean(from, to));
+            class.offered.map(|offered| offered * factor)
+        };
+        self.classes.iter_mut().map(mean).collect()
     }
 
     /// First arrival of every source that has one: (source, time), by source.
@@ -179,7 +200,7 @@ impl ClassSources {
             }
         };
         let count = u32::try_from(count_of(class)).expect("at most u32::MAX sources");
-        ClassSources { first, count, offered, process, body: Body::new(class, machines_key) }
+        ClassSources { first, count, machines, offered, process, body: Body::new(class, machines_key) }
     }
 }
 
@@ -204,6 +225,29 @@ fn open(key: Key, machines: Key, class: &Class, rate: f64, arrivals: &Arrivals, 
 }
 
 impl Process {
+    /// Puts phases on its rate; only open processes have one.
+    fn put(&mut self, factors: Option<Factors>) {
+        match self {
+            Process::Poisson(p) => p.phases = factors,
+            Process::Batches(p) => p.phases = factors,
+            Process::Regular(p) => p.phases = factors,
+            Process::Hyperexponential(p) => p.phases = factors,
+            Process::Bursty(p) => p.factors = factors,
+            Process::Closed(_) | Process::Replay(_) => {}
+        }
+    }
+
+    fn factors(&mut self) -> Option<&mut Factors> {
+        match self {
+            Process::Poisson(p) => p.phases.as_mut(),
+            Process::Batches(p) => p.phases.as_mut(),
+            Process::Regular(p) => p.phases.as_mut(),
+            Process::Hyperexponential(p) => p.phases.as_mut(),
+            Process::Bursty(p) => p.factors.as_mut(),
+            Process::Closed(_) | Process::Replay(_) => None,
+        }
+    }
+
     fn first(&mut self, local: u32) -> Option<SimTime> {
         match self {
             Process::Poisson(p) => p.first(),

@@ -13,7 +13,7 @@ use crate::runs::{answer, scenario};
 const BLOCK: u64 = 4096;
 
 /// A cache that drops the block asked for longest ago.
-struct Explicit {
+pub struct Explicit {
     room: usize,
     now: u64,
     used: HashMap<(u16, u32, u64), u64>,
@@ -21,12 +21,12 @@ struct Explicit {
 }
 
 impl Explicit {
-    fn new(room: usize) -> Self {
+    pub fn new(room: usize) -> Self {
         Explicit { room, now: 0, used: HashMap::new(), order: BTreeMap::new() }
     }
 
     /// Asks for a block; whether it was there.
-    fn ask(&mut self, block: (u16, u32, u64)) -> bool {
+    pub fn ask(&mut self, block: (u16, u32, u64)) -> bool {
         self.now += 1;
         let before = self.used.insert(block, self.now);
         if let Some(before) = before {

@@ -283,14 +283,8 @@ const REFUSED: &[(&str, &str, &[&str])] = &[
     ("protection = \"mirror-2\"", "kind = \"rebuilding\"\ndrive = 1", &["spare room that the layout lacks"]),
     (
         "protection = \"mirror-2\"",
-        "kind = \"drive-lost\"\ndrive = 1\nat = \"5 s\"",
-        &["later than 0 s", "not yet"],
-    ),
-    ("protection = \"mirror-2\"", "kind = \"drive-lost\"\ndrive = 1\nfor = \"5 s\"", &["not yet supported"]),
-    (
-        "protection = \"mirror-2\"",
-        "kind = \"drive-slow\"\ndrive = 1",
-        &["\"drive-slow\" is not yet supported"],
+        "kind = \"controller-lost\"",
+        &["\"controller-lost\" is not yet supported"],
     ),
     ("protection = \"mirror-2\"", "kind = \"drive-gone\"\ndrive = 1", &["expected \"drive-lost\""]),
     ("protection = \"mirror-2\"", "kind = \"drive-lost\"\ndrive = 1\nrate = \"1 GB/s\"", &["it goes with"]),

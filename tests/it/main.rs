@@ -8,6 +8,7 @@
 //! | `cli` | help, errors, JSON, exit statuses, as a user meets them |
 //! | `combinations` | designs drawn from all that can be switched on: they run, and every audit holds |
 //! | `coverage` | 95 % intervals hold the truth as often as they promise |
+//! | `dated` | phases and faults that come and go, against theory, and errors |
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
 //! | `drive_ratings` | a rated mix and read tail pin a drive's priors, or are refused |
 //! | `drives` | a datasheet drive, alone, returns its ratings |
@@ -42,6 +43,7 @@ mod cache;
 mod cli;
 mod combinations;
 mod coverage;
+mod dated;
 mod determinism;
 mod drive_ratings;
 mod drives;

@@ -205,7 +205,7 @@ const OVERRIDES: &[(&str, &[&str], &str)] = &[
     ("override_below_a_value", &["design.ports.rate.mean=3"], "without keys of its own"),
     ("override_of_the_other_form", &["design.drives.service=24 us"], "exclude each other"),
     ("override_with_broken_brackets", &["class.0.load={rate=\"900/s\""], "not well formed"),
-    ("override_of_a_list_that_is_not_there", &["phase.0.from=1 s"], "not yet supported"),
+    ("override_of_a_list_that_is_not_there", &["phase.0.from=1 s"], "no [[phase]] to change"),
     (
         "overrides_with_two_mistakes_and_a_sound_one",
         &["design.drives.count=many", "run.seed=3", "class.\"ticketing-db\".read=1.7"],

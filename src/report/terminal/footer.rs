@@ -87,19 +87,27 @@ fn audit(sheet: &mut Sheet, audit: &[AuditRow]) {
     }
 }
 
-/// Over time, the extremes: where dated runs go, the shape is in the JSON.
+/// Over time, the extremes: the shape is in the JSON.
 fn series(sheet: &mut Sheet, series: &[SeriesRow]) {
-    let slowest = series.iter().max_by(|a, b| a.mean_us.total_cmp(&b.mean_us));
-    let (Some(slowest), Some(first)) = (slowest, series.first()) else { return };
+    let Some(first) = series.first() else { return };
     let least = series.iter().map(|point| point.iops).fold(first.iops, f64::min);
     let most = series.iter().map(|point| point.iops).fold(first.iops, f64::max);
-    let words = format!(
-        "{} to {}; mean latency at worst {}, at {}",
-        format_significant(least),
-        format_per_second(most),
-        format_duration_us(slowest.mean_us),
-        format_bound_us(slowest.at_s * 1e6)
-    );
+    let mut words = format!("{} to {}", format_significant(least), format_per_second(most));
+    let worst = |of: fn(&SeriesRow) -> Option<f64>| {
+        let told = series.iter().filter_map(|point| Some((of(point)?, point.at_s)));
+        told.max_by(|a, b| a.0.total_cmp(&b.0))
+    };
+    let told = worst(|point| point.p99_us).map(|worst| ("p99", worst));
+    if let Some((name, (slowest_us, at_s))) =
+        told.or_else(|| worst(|point| point.mean_us).map(|worst| ("mean latency", worst)))
+    {
+        let (slowest, at) = (format_duration_us(slowest_us), format_bound_us(at_s * 1e6));
+        words.push_str(&format!("; {name} at worst {slowest}, at {at}"));
+    }
+    if let Some((backlog, at_s)) = worst(|point| Some(point.backlog)).filter(|(backlog, _)| *backlog >= 1.0) {
+        let at = format_bound_us(at_s * 1e6);
+        words.push_str(&format!("; at most {} requests in the system, at {at}", format_significant(backlog)));
+    }
     sheet.paragraph(Tone::Plain, " Over time: ", &words);
 }
 

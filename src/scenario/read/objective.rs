@@ -1,6 +1,6 @@
 //! `[[objective]]`.
 
-use super::{Reader, Section, class_name_of, fault, values};
+use super::{Reader, Section, class_name_of, values};
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{Class, Load, Objective, Operation, Over};
 use crate::scenario::spelling::nearest;
@@ -9,10 +9,10 @@ use crate::scenario::tree::Value;
 /// Reads every objective. Class names are checked against the file even if a class has a mistake.
 pub fn read_all(reader: &mut Reader, top: &Section, classes: Option<&[Class]>) -> Option<Vec<Objective>> {
     let names = class_names(top);
-    let faults = fault::names(top);
+    let moments = names_of_moments(top);
     let sections = reader.tables(top, "objective", "objective", |i, _| i.to_string())?;
     let read: Vec<_> =
-        sections.iter().map(|s| read_objective(reader, s, names.as_deref(), classes, &faults)).collect();
+        sections.iter().map(|s| read_objective(reader, s, names.as_deref(), classes, &moments)).collect();
     read.into_iter().collect()
 }
 
@@ -24,19 +24,29 @@ fn class_names<'t>(top: &Section<'t>) -> Option<Vec<Option<&'t str>>> {
     }
 }
 
+/// The names of the faults and phases, whatever else is wrong with them.
+fn names_of_moments<'t>(top: &Section<'t>) -> Vec<&'t str> {
+    let lists = ["fault", "phase"].into_iter().filter_map(|list| top.entry(list).map(|e| &e.node.value));
+    let items = lists.filter_map(|list| match list {
+        Value::List(items) => Some(items),
+        _ => None,
+    });
+    items.flatten().filter_map(class_name_of).collect()
+}
+
 fn read_objective(
     reader: &mut Reader,
     section: &Section,
     names: Option<&[Option<&str>]>,
     classes: Option<&[Class]>,
-    faults: &[&str],
+    moments: &[&str],
 ) -> Option<Objective> {
     let class = class_index(reader, section, names);
     let operation =
         reader.choice(section, "operation", &[Some(Operation::Read), Some(Operation::Write), None]);
     let percentile = reader.value(section, "percentile", values::number);
     let below = reader.value(section, "below", values::time);
-    let during = during(reader, section, faults);
+    let during = during(reader, section, moments);
     let over = reader.choice(section, "over", &[Over::Class, Over::WorstMachine]);
     let class = class?;
     if let (Some(operation), Some(list)) = (operation?, classes) {
@@ -68,23 +78,23 @@ fn class_index(reader: &mut Reader, section: &Section, names: Option<&[Option<&s
     reader.report(Diagnostic::at(&at, title, "expected the name of a [[class]]").help(help))
 }
 
-/// "healthy", "any" or the name of a fault.
-fn during(reader: &mut Reader, section: &Section, faults: &[&str]) -> Option<String> {
+/// "healthy", "any" or the name of a fault or phase.
+fn during(reader: &mut Reader, section: &Section, moments: &[&str]) -> Option<String> {
     let known = ["healthy", "any"];
     if let Some(entry) = section.entry("during")
         && let Value::Text(name) = &entry.node.value
         && !known.contains(&name.as_str())
     {
-        if faults.contains(&name.as_str()) {
+        if moments.contains(&name.as_str()) {
             return Some(name.clone());
         }
         let path = section.path_of("during");
         let title = format!("`{path}` names an unknown fault or phase, \"{}\"", values::short(name));
-        let expected = match faults {
+        let expected = match moments {
             [] => "expected \"healthy\" or \"any\"",
-            _ => "expected \"healthy\", \"any\" or the name of a [[fault]]",
+            _ => "expected \"healthy\", \"any\" or the name of a [[fault]] or [[phase]]",
         };
-        let help = nearest(name, known.into_iter().chain(faults.iter().copied()));
+        let help = nearest(name, known.into_iter().chain(moments.iter().copied()));
         let help = help.map(|near| format!("did you mean \"{near}\"?"));
         return reader.report(Diagnostic::at(&entry.node.at, title, expected).help(help));
     }

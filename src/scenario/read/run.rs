@@ -18,6 +18,7 @@ pub fn read(reader: &mut Reader, top: &Section) -> Option<RunPlan> {
     let replications = reader.count(&section, "replications");
     let backlog_max = reader.value(&section, "backlog_max", values::whole);
     let start = reader.choice(&section, "start", &[Start::Steady, Start::Fresh]);
+    let series = reader.value(&section, "series", values::time);
     Some(RunPlan {
         seed: seed?,
         warm_up: warm_up?,
@@ -28,5 +29,6 @@ pub fn read(reader: &mut Reader, top: &Section) -> Option<RunPlan> {
         replications: replications?,
         backlog_max: backlog_max?,
         start: start?,
+        series: series?,
     })
 }

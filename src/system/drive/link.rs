@@ -22,11 +22,21 @@ impl DriveLink {
     /// Time of one message.
     #[inline]
     pub fn time(&self, ask: Ask, bytes: u64) -> SimDuration {
+        self.time_on(&self.bus, ask, bytes)
+    }
+
+    /// The same on a link that is so many times slower.
+    pub fn time_narrowed(&self, ask: Ask, bytes: u64, times: f64) -> SimDuration {
+        self.time_on(&self.bus.slower(times), ask, bytes)
+    }
+
+    #[inline]
+    fn time_on(&self, bus: &Bus, ask: Ask, bytes: u64) -> SimDuration {
         match ask {
-            Ask::DriveSubmission => self.bus.time(SUBMISSION),
-            Ask::DriveWrite => self.bus.time(bytes + SUBMISSION),
-            Ask::DriveRead => self.bus.time_capped(bytes + COMPLETION, self.ceiling),
-            Ask::DriveCompletion => self.bus.time(COMPLETION),
+            Ask::DriveSubmission => bus.time(SUBMISSION),
+            Ask::DriveWrite => bus.time(bytes + SUBMISSION),
+            Ask::DriveRead => bus.time_capped(bytes + COMPLETION, self.ceiling),
+            Ask::DriveCompletion => bus.time(COMPLETION),
             _ => SimDuration::ZERO,
         }
     }

@@ -9,6 +9,9 @@ use super::{ArmModel, DriveLink, DriveModel};
 use crate::system::body::{DRIVE, UNIT};
 use crate::system::demand::{Ask, question};
 
+/// What the service of a textbook drive is drawn for.
+pub(in crate::system) const SERVICE: Purpose = Purpose::named("drives");
+
 /// The drives' groups and steps.
 pub(in crate::system) enum DriveSteps {
     None,
@@ -42,13 +45,19 @@ pub(in crate::system) struct Models<'a> {
 }
 
 impl DriveSteps {
-    pub fn add(network: &mut Network, drives: Option<&Drives>, models: Models) -> Self {
+    /// Adds the drives. `may_slow` says whether a fault makes one slow: its times are then asked of the path.
+    pub fn add(network: &mut Network, drives: Option<&Drives>, models: Models, may_slow: bool) -> Self {
         let Some(drives) = drives else { return DriveSteps::None };
         match (&drives.kind, models.flash) {
-            (DriveKind::Part(part), Some(model)) => Self::add_part(network, drives.count, part, model),
+            (DriveKind::Part(part), Some(model)) => {
+                Self::add_part(network, drives.count, part, model, may_slow)
+            }
             (DriveKind::Station { service, split }, _) => {
                 let group = network.group("drives", "drive", drives.count, 1, Discipline::Committed);
-                let demand = network.demand(Demand::Drawn(service.clone(), Purpose::named("drives")));
+                let demand = network.demand(match may_slow {
+                    true => Demand::Asked(Ask::Service as u32),
+                    false => Demand::Drawn(service.clone(), SERVICE),
+                });
                 let purpose = network.purpose("which drive");
                 let which = Step::Choose { slot: DRIVE as u8, count: drives.count, purpose };
                 DriveSteps::Station { group, demand, which: (!split).then_some(which) }
@@ -66,9 +75,13 @@ impl DriveSteps {
         DriveSteps::Arm { arm: network.group("drives.arm", "drive", count, 1, chosen), link }
     }
 
-    fn add_part(network: &mut Network, count: u32, part: &Part, model: &DriveModel) -> Self {
+    fn add_part(network: &mut Network, count: u32, part: &Part, model: &DriveModel, may_slow: bool) -> Self {
         let fixed = |network: &mut Network, span: SimDuration| {
             network.demand(Demand::Drawn(Law::fixed(span), Purpose::named("drive")))
+        };
+        let own = |network: &mut Network, span: SimDuration, asked: Ask| match may_slow {
+            true => ask(network, asked),
+            false => fixed(network, span),
         };
         let command = network.group("drives.command", "drive", count, 1, Discipline::Committed);
         let link = add_link(network, count, &model.link);
@@ -78,11 +91,11 @@ impl DriveSteps {
         let purpose = network.purpose("unit");
         DriveSteps::Part {
             command,
-            command_time: fixed(network, model.command),
+            command_time: own(network, model.command, Ask::Command),
             link,
             unit,
             fixed: (network.delay("drives.latency"), fixed(network, model.fixed)),
-            sense: fixed(network, model.sense),
+            sense: own(network, model.sense, Ask::Sense),
             acknowledge: (network.delay("drives.acknowledge"), fixed(network, model.acknowledge)),
             // What waits in an open program takes no room from the rest.
             buffer: network.gates("drives.buffer", count, part.buffer + u64::from(model.program_bytes)),

@@ -1,5 +1,5 @@
 //! Where the chunks of a stripe lie: in groups of consecutive drives with the redundancy rotated, or
-//! on drives drawn from all; and which of them are gone.
+//! on drives drawn from all; and which of them are gone, by the conditions in force.
 //!
 //! Rotation is the left-symmetric one (E. Lee & R. Katz, ASPLOS 1991): redundancy moves left by its
 //! own width from stripe to stripe, and consecutive chunks of data fall on consecutive drives. Spread
@@ -8,6 +8,7 @@
 
 use crate::engine::{Key, Purpose};
 use crate::scenario::{Fault, Protection, SpareKind};
+use crate::system::condition::Losses;
 use crate::theory::placement::member;
 use crate::theory::protection::Group;
 
@@ -21,9 +22,8 @@ pub(in crate::system) struct Placement {
     drives: u32,
     spares: u32,
     kind: SpareKind,
-    lost: Vec<u32>,
-    /// The drive whose content is being restored, and the share that is.
-    rebuilding: Option<(u32, f64)>,
+    /// What is lost all the time.
+    lost: Losses,
     key: Key,
 }
 
@@ -34,24 +34,29 @@ pub(in crate::system) struct Seats {
     pub drives: Vec<Option<u32>>,
     /// Place of the stripe's chunks on their drives, in chunks.
     pub row: u64,
+    /// What is lost at present.
+    pub losses: Losses,
     /// All drives, those of a spread stripe first, then its spare room.
     order: Vec<u32>,
 }
 
 impl Placement {
-    /// The placement of `drives` drives, under standing faults that the protection survives.
+    /// The placement of `drives` drives; it knows of the faults that stand all the time.
     pub fn new(protection: &Protection, drives: u32, faults: &[Fault]) -> Self {
-        let rebuilding = faults.iter().find_map(|fault| Some((fault.drive, fault.rebuilding()?.progress)));
         Placement {
             group: protection.group,
             drives,
             spares: protection.spares,
             kind: protection.spare_kind,
-            lost: faults.iter().map(|fault| fault.drive).collect(),
-            rebuilding,
+            lost: Losses::of(faults.iter().filter(|fault| fault.is_standing())),
             // Stripes lie alike in every replication and under every seed: they belong to the design.
             key: Key::root(0).named("stripes"),
         }
+    }
+
+    /// What is lost all the time.
+    pub fn standing(&self) -> &Losses {
+        &self.lost
     }
 
     /// Drives that take requests when nothing is being restored.
@@ -74,24 +79,23 @@ impl Placement {
         }
     }
 
-    /// Seats a stripe.
+    /// Seats a stripe under the losses of `seats`.
     pub fn seat(&self, stripe: u64, seats: &mut Seats) {
         self.seat_all(stripe, seats);
         let is_restored = || self.key.numbered(stripe).draws(RESTORED).unit();
         for at in 0..seats.drives.len() {
-            let Some(drive) = seats.drives[at].filter(|drive| self.lost.contains(drive)) else { continue };
-            seats.drives[at] = match self.rebuilding {
+            let Some(drive) = seats.drives[at].filter(|drive| seats.losses.contains(drive)) else { continue };
+            seats.drives[at] = match seats.losses.restored {
                 Some((restored, progress)) if restored == drive && is_restored() < progress => {
-                    self.spare(&seats.order)
+                    self.spare(seats)
                 }
                 _ => None,
             };
         }
     }
 
-    /// Seats the `number`-th stripe that waits to be restored; the drive that its lost chunk goes to.
-    pub fn seat_lost(&self, number: u64, seats: &mut Seats) -> Option<u32> {
-        let (restored, _) = self.rebuilding?;
+    /// Seats the `number`-th stripe of the drive `restored` that waits to be; the drive that its lost chunk goes to.
+    pub fn seat_lost(&self, number: u64, restored: u32, seats: &mut Seats) -> Option<u32> {
         let width = self.group.width();
         match self.kind {
             SpareKind::Dedicated => {
@@ -107,9 +111,9 @@ impl Placement {
             }
         }
         for drive in &mut seats.drives {
-            *drive = drive.filter(|drive| !self.lost.contains(drive));
+            *drive = drive.filter(|drive| *drive != restored && !seats.losses.contains(drive));
         }
-        self.spare(&seats.order)
+        self.spare(seats)
     }
 
     fn groups(&self) -> u32 {
@@ -151,18 +155,19 @@ impl Placement {
     }
 
     /// Where the lost chunk of a stripe is restored to: nowhere if its spare room is lost too.
-    fn spare(&self, order: &[u32]) -> Option<u32> {
+    fn spare(&self, seats: &Seats) -> Option<u32> {
         if self.kind == SpareKind::Dedicated {
             return (self.spares > 0).then(|| self.drives - self.spares);
         }
-        let room = order.iter().skip(self.group.width() as usize).take(self.spares as usize);
-        room.copied().find(|drive| !self.lost.contains(drive))
+        let room = seats.order.iter().skip(self.group.width() as usize).take(self.spares as usize);
+        room.copied().find(|drive| !seats.losses.contains(drive))
     }
 }
 
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
+    use crate::engine::SimDuration;
     use crate::scenario::{FaultKind, Rebuilding};
     use crate::theory::protection::Scheme;
 
@@ -175,12 +180,15 @@ pub(super) mod tests {
     ) -> Placement {
         let scheme = Scheme::Parity { parities };
         let group = Group::new(scheme, width).expect("a group");
-        let fault = |(at, drive): (usize, &u32)| Fault {
+        let fault = |(at, &drive): (usize, &u32)| Fault {
             name: drive.to_string(),
-            drive: *drive,
+            at: SimDuration::ZERO,
+            lasts: None,
             kind: match progress.filter(|_| at == 0) {
-                Some(progress) => FaultKind::Rebuilding(Rebuilding { rate: None, progress, window: 1 }),
-                None => FaultKind::DriveLost,
+                Some(progress) => {
+                    FaultKind::Rebuilding(Rebuilding { drive, rate: None, progress, window: 1 })
+                }
+                None => FaultKind::DriveLost { drive },
             },
         };
         let faults: Vec<Fault> = lost.iter().enumerate().map(fault).collect();
@@ -188,7 +196,7 @@ pub(super) mod tests {
     }
 
     fn seats(placement: &Placement, stripe: u64) -> Vec<Option<u32>> {
-        let mut seats = Seats::default();
+        let mut seats = Seats { losses: placement.standing().clone(), ..Seats::default() };
         placement.seat(stripe, &mut seats);
         seats.drives
     }
@@ -261,9 +269,9 @@ pub(super) mod tests {
     fn a_stripe_to_restore_has_lost_the_drive_and_goes_where_it_has_no_chunk() {
         for (drives, spares, kind) in [(11, 1, SpareKind::Dedicated), (12, 2, SpareKind::Distributed)] {
             let group = placement((2, 5), (drives, spares, kind), &[7, 8], Some(0.5));
-            let mut seats = Seats::default();
+            let mut seats = Seats { losses: group.standing().clone(), ..Seats::default() };
             for number in 0..1_000 {
-                let Some(spare) = group.seat_lost(number, &mut seats) else {
+                let Some(spare) = group.seat_lost(number, 7, &mut seats) else {
                     // Both spare rooms of a spread stripe may be lost: one is always left here.
                     panic!("stripe {number}: no room");
                 };

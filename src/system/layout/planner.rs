@@ -8,6 +8,7 @@
 use crate::engine::Part;
 use crate::scenario::Operation;
 use crate::system::body::{Body, DRIVE, StorageToken};
+use crate::system::condition::Losses;
 use crate::theory::stripe_write::{Method, StripeWrite};
 
 use super::Layout;
@@ -75,6 +76,18 @@ pub(in crate::system) struct Planner {
 }
 
 impl Planner {
+    /// A planner for what is lost all the time.
+    pub fn standing(placement: &Placement) -> Self {
+        let mut planner = Planner::default();
+        planner.suffer(placement.standing().clone());
+        planner
+    }
+
+    /// Plans under these losses from now on.
+    pub fn suffer(&mut self, losses: Losses) {
+        self.seats.losses = losses;
+    }
+
     /// Plans a request.
     pub fn plan(&mut self, layout: &Layout, placement: &Placement, request: &Request) {
         self.clear(layout.chunk);
@@ -189,11 +202,19 @@ impl Planner {
         gather(&mut self.writes);
     }
 
-    /// Plans the restoring of the `number`-th lost stripe.
-    pub fn plan_rebuild(&mut self, layout: &Layout, placement: &Placement, number: u64) {
+    /// Plans the restoring of the `number`-th lost stripe of the drive `restored`. Where its spare room is lost
+    /// too there is nothing to do; one that `is_begun` is then written as if that had come a little later.
+    pub fn plan_rebuild(
+        &mut self,
+        layout: &Layout,
+        placement: &Placement,
+        (number, restored): (u64, u32),
+        is_begun: bool,
+    ) {
         let chunk = layout.chunk;
         self.clear(chunk);
-        let Some(spare) = placement.seat_lost(number, &mut self.seats) else { return };
+        let spare = placement.seat_lost(number, restored, &mut self.seats);
+        let Some(spare) = spare.or(is_begun.then_some(restored)) else { return };
         let data = u64::from(placement.group.data());
         self.read_survivors(placement, (0, chunk));
         self.writes.push(self.piece(spare, (0, chunk)));
@@ -385,7 +406,7 @@ mod tests {
 
     fn plan(placement: &Placement, operation: Operation, address: u64, bytes: u64) -> Planner {
         let layout = Layout { chunk: CHUNK, drives: 0, volumes: vec![Key::root(1)], placement: None };
-        let mut planner = Planner::default();
+        let mut planner = Planner::standing(placement);
         let request = Request { operation, class: 0, machine: 0, address, bytes, copy: 0 };
         planner.plan(&layout, placement, &request);
         planner
@@ -464,9 +485,9 @@ mod tests {
     fn restoring_a_stripe_reads_its_survivors_and_writes_one_chunk() {
         let group = placement((2, 6), (13, 1, SpareKind::Dedicated), &[7], Some(0.5));
         let layout = Layout { chunk: CHUNK, drives: 13, volumes: Vec::new(), placement: None };
-        let mut planner = Planner::default();
+        let mut planner = Planner::standing(&group);
         for number in 0..30 {
-            planner.plan_rebuild(&layout, &group, number);
+            planner.plan_rebuild(&layout, &group, (number, 7), false);
             assert_eq!((planner.reads.len(), moved(&planner.reads), planner.sums.read), (4, 256, 256));
             assert!(planner.reads.iter().all(|piece| (6..12).contains(&piece.drive) && piece.drive != 7));
             assert_eq!((planner.writes.len(), planner.writes[0].drive, planner.sums.written), (1, 12, 64));

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use forebay::report::csv::{run_csv, stations_csv};
+use forebay::report::csv::{run_csv, series_csv, stations_csv};
 
 use super::fixtures;
 
@@ -43,8 +43,14 @@ fn rows(text: &str) -> Vec<BTreeMap<String, String>> {
 fn csv_gives_every_class_and_figure_back_exactly() {
     for (name, outcome) in fixtures::all() {
         let rows = rows(&run_csv(&outcome));
-        assert_eq!(rows.len(), outcome.classes.len(), "{name}");
-        for (row, class) in rows.iter().zip(&outcome.classes) {
+        let whole = outcome.classes.iter().map(|class| ("whole run", class));
+        let apart =
+            outcome.periods.iter().flat_map(|p| p.classes.iter().map(|class| (p.name.as_str(), class)));
+        let classes: Vec<_> = whole.chain(apart).collect();
+        assert_eq!(rows.len(), classes.len(), "{name}");
+        for (row, (period, class)) in rows.iter().zip(classes) {
+            let told = row.get("period").map(String::as_str);
+            assert_eq!(told, (!outcome.periods.is_empty()).then_some(period), "{name}");
             assert_eq!((&row["class"], &row["operation"]), (&class.name, &class.operation), "{name}");
             assert_eq!(row["requests"], class.requests.to_string());
             for (key, figure) in &class.latency_us {
@@ -57,6 +63,22 @@ fn csv_gives_every_class_and_figure_back_exactly() {
             }
         }
     }
+}
+
+#[test]
+fn csv_gives_every_point_in_time_back_exactly() {
+    let outcome = fixtures::dated();
+    let rows = rows(&series_csv(&outcome));
+    assert_eq!(rows.len(), outcome.series.len());
+    for (row, point) in rows.iter().zip(&outcome.series) {
+        assert_eq!(row["at_s"].parse(), Ok(point.at_s));
+        assert_eq!(row["p99_us"].parse().ok(), point.p99_us);
+        assert_eq!(row["log_fill"], "");
+        for (group, share) in &point.utilisation {
+            assert_eq!(row[&format!("utilisation {group}")].parse(), Ok(*share));
+        }
+    }
+    assert_eq!(records(&series_csv(&fixtures::stable())).len(), 1, "a run without dates has a header alone");
 }
 
 #[test]

@@ -167,6 +167,7 @@ pub fn stable() -> RunOutcome {
             objective("ticketing-db", "write", 99.9, 1_000.0, figure(498.0, 14.0)),
             objective("desktops", "read", 95.0, 2_000.0, figure(511.0, 3.0)),
         ],
+        periods: vec![],
         series: vec![],
         ledger: vec![
             level("host", 612.4e6, 287.9e6),
@@ -250,9 +251,53 @@ pub fn trace() -> RunOutcome {
         ],
         blame: blame("all", "all", "all", &[("cpu", 9.4, 20.0), ("drives.unit", 68.6, 70.0)]),
         objectives: vec![close],
-        series: (0..4)
-            .map(|at| SeriesRow { at_s: f64::from(at) * 5.0, iops: 580.0 + f64::from(at), mean_us: 160.0 })
-            .collect(),
+        ..stable
+    }
+}
+
+/// A run with dates: a phase and a fault that overlap, five periods, a point in time without requests.
+pub fn dated() -> RunOutcome {
+    let stable = stable();
+    let period = |name: &str, from_s: f64, to_s: f64, slower: f64| {
+        let mut classes = stable.classes.clone();
+        for row in &mut classes {
+            row.requests /= 5;
+            for figure in row.latency_us.values_mut() {
+                *figure = match figure.value {
+                    Some(us) if slower < 3.0 => super::fixtures::figure(us * slower, us * 0.03),
+                    _ => Figure::missing(BEYOND),
+                };
+            }
+        }
+        let in_force = match name.strip_prefix("during ") {
+            Some(names) => names.split(" + ").map(String::from).collect(),
+            None => vec![],
+        };
+        PeriodRow { name: name.into(), from_s, to_s, in_force, classes }
+    };
+    let point = |at: u32| {
+        let has = at != 2;
+        SeriesRow {
+            at_s: f64::from(at) * 2.5,
+            iops: 41_000.0 + f64::from(at),
+            mean_us: has.then_some(149.0),
+            p50_us: has.then_some(96.0),
+            p99_us: (at == 1).then_some(1_900.5),
+            backlog: 6.0 + f64::from(at),
+            log_fill: None,
+            utilisation: [("cpu".to_owned(), 0.55), ("drives.unit".to_owned(), 0.64)].into(),
+        }
+    };
+    RunOutcome {
+        title: "Emberley Transit, a bad morning".into(),
+        periods: vec![
+            period("before", 0.0, 2.0, 1.0),
+            period("during morning logons", 2.0, 4.0, 1.4),
+            period("during morning logons + one drive lost, rebuilding", 4.0, 6.0, 2.5),
+            period("during one drive lost, rebuilding", 6.0, 8.0, 3.0),
+            period("after one drive lost, rebuilding", 8.0, 10.0, 1.0),
+        ],
+        series: (0..4).map(point).collect(),
         ..stable
     }
 }
@@ -280,7 +325,13 @@ pub fn long_names() -> RunOutcome {
 
 /// All fixtures with a name.
 pub fn all() -> Vec<(&'static str, RunOutcome)> {
-    vec![("stable", stable()), ("saturated", saturated()), ("trace", trace()), ("long_names", long_names())]
+    vec![
+        ("stable", stable()),
+        ("saturated", saturated()),
+        ("trace", trace()),
+        ("long_names", long_names()),
+        ("dated", dated()),
+    ]
 }
 
 /// Checks as `verify` would make them; the last one fails when `broken`.
