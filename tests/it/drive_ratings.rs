@@ -19,7 +19,7 @@ fn part(more: &str) -> String {
 fn class(name: &str, load: &str, read: f64) -> String {
     format!(
         "[[class]]\nname = \"{name}\"\nmachines = 1\nload = {load}\nread = {read}\nsizes = \"4 KiB\"\n\
-         capacity = \"1920 GB\"\nworking_set = \"100 GiB\"\n"
+         capacity = \"1920 GB\"\n"
     )
 }
 

@@ -107,7 +107,7 @@ fn mix(part: &str, read: f64, depth: u32) -> (f64, f64) {
     let outcome = crate::runs::answer(&format!(
         "[run]\nseed = 17\nreplications = 2\nwarm_up = \"500 ms\"\nlength = \"300 ms\"\n[design.drives]\ncount = 1\n\
          part = \"{part}\"\n[[class]]\nname = \"mix\"\nmachines = 1\nload = {{ in_flight = {depth} }}\nread = {read}\n\
-         sizes = \"4 KiB\"\ncapacity = \"{capacity} GB\"\nworking_set = \"100 GiB\"\n"
+         sizes = \"4 KiB\"\ncapacity = \"{capacity} GB\"\n"
     ));
     let units = outcome.stations.iter().find(|s| s.name == "drives.unit").expect("units");
     (outcome.carried.iops.value.expect("a rate"), f64::from(units.members))
