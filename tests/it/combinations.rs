@@ -21,6 +21,7 @@ fn design(number: u64) -> String {
         "count = 13\npart = \"nvme-gen4-read-centric-3840\"",
         "count = 13\npart = \"sata-read-centric-1920\"",
         "count = 13\nservice = { mean = \"20 us\", shape = \"exponential\" }\nsplit = true",
+        "count = 13\npart = \"sas-12-rotating-7200-8000\"",
     ]);
     let protection = pick(&[
         "",
@@ -75,19 +76,44 @@ fn design(number: u64) -> String {
          checksum = \"20 GB/s\"\nthreads_per_core = 2\nthread_gain = 1.25\n",
         "",
     ]);
-    let fabric = pick(&["", "[design.fabric]\nshape = \"uplinks\"\nuplinks = 3\nlink = \"pcie-gen3-x8\"\n"]);
+    let fabric = pick(&[
+        "",
+        "[design.fabric]\nshape = \"uplinks\"\nuplinks = 3\nlink = \"pcie-gen3-x8\"\n",
+        "[design.fabric]\nshape = \"tree\"\n[design.fabric.links]\nroot = { link = \"pcie-gen4-x8\", drives = [0, 3] }\n\
+         shelf = { link = \"sas-12-x4\", parent = \"root\", drives = [4, 12] }\n",
+    ]);
+    let hosts = match ports.contains("Gb/s") {
+        true => pick(&["", "[design.hosts]\ncount = 3\nports = 2\nrate = \"10 Gb/s\"\nqueue_depth = 16\n"]),
+        false => String::new(),
+    };
+    let hosts = if ports.contains("fibre") { hosts.replace("10 Gb/s", "16 Gb/s") } else { hosts };
     let fault = match protection.is_empty() {
         true => String::new(),
         false => pick(&[
             "",
             "[[fault]]\nname = \"lost\"\nkind = \"drive-lost\"\ndrive = 3\n",
             "[[fault]]\nname = \"rebuilding\"\nkind = \"rebuilding\"\ndrive = 3\nrate = \"50 MB/s\"\n",
+            "[[fault]]\nname = \"lost\"\nkind = \"drive-lost\"\ndrive = 3\nat = \"20 ms\"\nfor = \"20 ms\"\n\
+             [[fault]]\nname = \"rebuilding\"\nkind = \"rebuilding\"\ndrive = 3\nat = \"40 ms\"\n",
         ]),
     };
+    let mut dated = pick(&[
+        "",
+        "",
+        "[[phase]]\nname = \"logons\"\nfrom = \"10 ms\"\nto = \"50 ms\"\nload = { a = 2 }\nstagger = \"10 ms\"\n",
+        "[[fault]]\nname = \"slow\"\nkind = \"drive-slow\"\ndrive = 1\nfactor = 2\nat = \"30 ms\"\n",
+    ]);
+    if !controllers.is_empty() {
+        dated += &pick(&[
+            "",
+            "[[fault]]\nname = \"failover\"\nkind = \"controller-lost\"\ncontroller = 0\nat = \"20 ms\"\nfor = \"30 ms\"\n",
+        ]);
+    }
+    let controllers = if controllers.is_empty() { controllers } else { controllers + "failover = \"10 ms\"\n" };
     format!(
         "[run]\nseed = {number}\nreplications = 2\nwarm_up = \"20 ms\"\nlength = \"80 ms\"\n\
-         {ports}{controllers}{cpu}{fabric}[design.memory]\nsize = \"{memory}\"\n{cache}{log}\n{reduction}\
-         [design.layout]\n{protection}\n{writes}\n[design.drives]\n{drives}\n{fault}\
+         {ports}{hosts}{controllers}{cpu}{fabric}[design.memory]\nsize = \"{memory}\"\n{cache}{log}\n{reduction}\
+         [design.layout]\n{protection}\n{writes}\n[design.drives]\n{drives}\n{fault}{dated}\
          [[class]]\nname = \"a\"\nmachines = 7\nload = {{ rate = \"1000/s\" }}\nread = 0.6\n\
          sizes = {{ \"4 KiB\" = 0.6, \"24 KiB\" = 0.3, \"1 MiB\" = 0.1 }}\nsequential = 0.2\n\
          capacity = \"100 GiB\"\nworking_set = \"10 GiB\"\nskew = {{ zipf = 0.9 }}\ncompress = 2\nduplicate = 0.3\n\
@@ -103,20 +129,22 @@ fn draws_bool(pick: &mut impl FnMut(&[&str]) -> String) -> bool {
 #[test]
 fn every_combination_runs_and_its_audits_hold() {
     let (mut appended, mut reduced, mut stable) = (0, 0, 0);
-    for number in 0..150 {
+    for number in 0..200 {
         let text = design(number);
         let scenario = scenario(&text);
         let outcome = run(&scenario);
         let broken: Vec<_> = outcome.audit.iter().filter(|row| !row.ok).collect();
         assert!(broken.is_empty(), "design {number}: {broken:?}\n{text}");
-        assert!(outcome.run.requests > 1_000, "design {number} carried next to nothing\n{text}");
+        // Rotating drives cannot carry this load, and behind a queue of 16 next to none of it.
+        let least = if text.contains("rotating") { 0 } else { 1_000 };
+        assert!(outcome.run.requests >= least, "design {number} carried next to nothing\n{text}");
         appended += u32::from(scenario.design.layout.append.is_some());
         reduced += u32::from(scenario.design.reduction.is_some());
         stable += u32::from(outcome.verdict.state == State::Stable);
     }
     println!("{appended} log-structured, {reduced} reduced, {stable} stable");
-    // The draws are fixed: all of it was tried, and most of it carries its load.
-    assert!(appended > 50 && reduced > 40 && stable > 120, "{appended} {reduced} {stable}");
+    // The draws are fixed: all of it was tried, and most of it carries its load (rotating drives do not).
+    assert!(appended > 50 && reduced > 40 && stable > 100, "{appended} {reduced} {stable}");
 }
 
 /// One and several threads, on a design with everything in it.
