@@ -109,7 +109,8 @@ pub struct Design {
 impl Design {
     /// Ports of all controllers that take requests; one for each where there are none.
     pub fn ports_count(&self) -> u32 {
-        let active = if self.controllers.as_ref().is_some_and(|c| c.count > 1 && c.both_active) { 2 } else { 1 };
+        let active =
+            if self.controllers.as_ref().is_some_and(|c| c.count > 1 && c.both_active) { 2 } else { 1 };
         active * self.ports.as_ref().map_or(1, |ports| ports.count)
     }
 

@@ -84,9 +84,17 @@ fn cache_words(setting: &Setting, cache: &Cache) -> String {
     };
     let classes = setting.scenario.classes.iter().enumerate();
     let hits = classes.map(|(n, class)| format!("{} {:.1} %", class.name, 100.0 * cache.hit_ratio(n)));
+    let ahead = setting.scenario.design.cache.as_ref().map_or(0, |cache| cache.prefetch);
+    let streams = match ahead {
+        0 => "streams and recorded loads bypass it".to_owned(),
+        bytes => format!(
+            "streams are read ahead by {} KiB, which is taken to be there in time; recorded loads bypass it",
+            bytes >> 10
+        ),
+    };
     format!(
-        "cache: {:.1} GiB; {stays}; random reads that hit, by the characteristic-time approximation: {}; streams and \
-         recorded loads bypass it, and it is warm from the start{emptied}",
+        "cache: {:.1} GiB; {stays}; random reads that hit, by the characteristic-time approximation: {}; {streams}; it \
+         is warm from the start{emptied}",
         cache.bytes as f64 / f64::from(1 << 30),
         hits.collect::<Vec<_>>().join(", ")
     )
@@ -177,8 +185,8 @@ fn protection(setting: &Setting) -> Vec<String> {
     }
     if setting.rebuilding().is_some() {
         said.push(
-            "rebuild: its drive requests go behind reads at flash units only; at command servers, links and the \
-             processor they take turns with the hosts' own in order of arrival"
+            "rebuild: its work goes behind hosts' requests at the processor and behind reads at flash units; at command \
+             servers and links it takes turns with the hosts' own in order of arrival"
                 .into(),
         );
     }

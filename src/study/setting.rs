@@ -61,7 +61,7 @@ impl std::fmt::Display for StudyError {
             ),
             StudyError::Full(live, room) => write!(
                 f,
-                "the data does not fit: {:.2} TB as it is stored, in {:.2} TB of usable space less                  `design.layout.reserve`\n  help: more or larger drives, fewer machines, or a smaller `capacity`",
+                "the data does not fit: {:.2} TB as it is stored, in {:.2} TB of usable space less `design.layout.reserve`\n  help: more or larger drives, fewer machines, or a smaller `capacity`",
                 live / 1e12,
                 room / 1e12
             ),

@@ -152,7 +152,8 @@ pub(super) fn compile(scenario: &Scenario, known: &Known) -> Compiled {
         network,
         ports,
         partner,
-        may_cross: known.partners.active > 1 && (draws_port || has(|kind| matches!(kind, FaultKind::PortDown { .. }))),
+        may_cross: known.partners.active > 1
+            && (draws_port || has(|kind| matches!(kind, FaultKind::PortDown { .. }))),
         failover,
         cpu,
         memory,

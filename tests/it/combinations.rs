@@ -109,7 +109,8 @@ fn design(number: u64) -> String {
             "[[fault]]\nname = \"failover\"\nkind = \"controller-lost\"\ncontroller = 0\nat = \"20 ms\"\nfor = \"30 ms\"\n",
         ]);
     }
-    let controllers = if controllers.is_empty() { controllers } else { controllers + "failover = \"10 ms\"\n" };
+    let controllers =
+        if controllers.is_empty() { controllers } else { controllers + "failover = \"10 ms\"\n" };
     format!(
         "[run]\nseed = {number}\nreplications = 2\nwarm_up = \"20 ms\"\nlength = \"80 ms\"\n\
          {ports}{hosts}{controllers}{cpu}{fabric}[design.memory]\nsize = \"{memory}\"\n{cache}{log}\n{reduction}\
