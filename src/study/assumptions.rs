@@ -180,7 +180,8 @@ fn protection(setting: &Setting) -> Vec<String> {
     }
     if !has_parity {
         said.push(
-            "layout: a read goes to one copy of a mirror, drawn at random, not to the shorter queue".into(),
+            "layout: a read of a mirror goes to the copy whose drive has the fewest requests of this design just then"
+                .into(),
         );
     }
     if setting.rebuilding().is_some() {

@@ -195,6 +195,8 @@ pub(super) mod question {
     pub const MAP_READ: u32 = 42;
     /// Ask: does the request wait for a failover?
     pub const FAILS_OVER: u32 = 43;
+    /// Ask: a fragment is done at its drive.
+    pub const LEFT_DRIVE: u32 = 44;
     /// Quantity: room in the log; what of it was held already.
     pub const LOG_ROOM: u16 = 0;
     pub const LOG_OVERWRITTEN: u16 = 1;

@@ -239,6 +239,10 @@ impl Path {
             | question::NOTHING_CODED => self.protected.ask(plan, &self.destage, asked, token),
             question::AT_DRIVE_READ => self.at_drive(Operation::Read, token),
             question::AT_DRIVE_WRITE => self.at_drive(Operation::Write, token),
+            question::LEFT_DRIVE => {
+                self.protected.left_drive(token);
+                0
+            }
             question::AT_OWNER => {
                 let crosses = plan.partners.crosses(token.members[PORT], self.at_work(token));
                 if crosses { 0 } else { 2 }

@@ -221,7 +221,9 @@ impl Plan {
 
     /// What replications keep of protection; rebuilds draw from `key`.
     pub fn protected(&self, key: Key) -> Protected {
-        Protected::new(self.layout.as_ref().map_or(0, |layout| layout.chunk), key)
+        let mirrors = self.placement().is_some_and(|placement| placement.group.is_mirror());
+        let counted = if mirrors { self.drives as u32 } else { 0 };
+        Protected::new(self.layout.as_ref().map_or(0, |layout| layout.chunk), counted, key)
     }
 
     /// The conditions that stand all the time.

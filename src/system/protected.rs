@@ -7,7 +7,7 @@
 use crate::engine::{Arrival, Key, Part, Purpose, SimDuration, SimTime};
 use crate::scenario::{Operation, Rebuilding};
 
-use super::body::{BACKGROUND, Body, PORT, StorageToken, UNIT};
+use super::body::{BACKGROUND, Body, DRIVE, PORT, StorageToken, UNIT};
 use super::condition::Conditions;
 use super::demand::question;
 use super::destage::Destage;
@@ -59,9 +59,12 @@ struct Stream {
 }
 
 impl Protected {
-    /// Nothing done yet, nothing lost. Rebuilds restore chunks of so many bytes and draw from `key`.
-    pub fn new(chunk: u64, key: Key) -> Self {
-        Protected { chunk, key, ..Protected::default() }
+    /// Nothing done yet, nothing lost. Rebuilds restore chunks of so many bytes and draw from `key`; of mirrors
+    /// the requests at each of so many drives are counted.
+    pub fn new(chunk: u64, mirrored_drives: u32, key: Key) -> Self {
+        let mut protected = Protected { chunk, key, ..Protected::default() };
+        protected.planner.count_at(mirrored_drives);
+        protected
     }
 
     /// Plans under these conditions from now on; a rebuild among them begins, one that is over ends. Sources of
@@ -223,6 +226,12 @@ impl Protected {
         if token.body.is_rebuild() {
             self.rebuilt[operation as usize] += u64::from(token.amount);
         }
+        self.planner.comes_to(token.members[DRIVE]);
+    }
+
+    /// A fragment is done there: told of mirrors alone.
+    pub fn left_drive(&mut self, token: &StorageToken) {
+        self.planner.leaves(token.members[DRIVE]);
     }
 
     fn plan(&mut self, plan: &Plan, destage: &Destage, token: &StorageToken, writes: bool) {

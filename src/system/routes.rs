@@ -12,6 +12,7 @@ mod back;
 use crate::engine::{Demand, GateId, GroupId, Network, Pick, Quantity, Route, Step};
 use crate::scenario::{Class, FaultKind, Load, Operation, Scenario, Spread};
 
+use super::body::DRIVE;
 use super::controllers::{PartnerSteps, Partners};
 use super::cpu::{Around, CpuSteps};
 use super::demand::{Ask, question};
@@ -37,10 +38,14 @@ struct Builder {
     log: Option<LogSteps>,
     fabric: FabricSteps,
     drives: DriveSteps,
+    /// The queue of each drive, if it is short.
+    queue: Option<GateId>,
     cuts: bool,
     cache: Caches,
     /// Requests are planned by stripes.
     protected: bool,
+    /// These are copies, and a read goes to the drive with the fewest requests.
+    mirrored: bool,
     /// Writes go to full stripes.
     appends: Option<Appends>,
     /// Whether the processor takes time to make parity, and to give back lost data.
@@ -139,6 +144,7 @@ pub(super) fn compile(scenario: &Scenario, known: &Known) -> Compiled {
         (group, network.demand(Demand::Asked(Ask::Failover as u32)))
     });
     let drives = DriveSteps::add(&mut network, design.drives.as_ref(), known.drives, may_slow);
+    let queue = known.drives.add_queue(&mut network, drives_count);
     let placement = known.layout.and_then(|layout| layout.placement.as_ref());
     let is_coded = placement.is_some_and(|placement| placement.group.is_coded());
     let codes = design.cpu.as_ref().map_or([false; 2], |cpu| {
@@ -160,9 +166,11 @@ pub(super) fn compile(scenario: &Scenario, known: &Known) -> Compiled {
         log,
         fabric,
         drives,
+        queue,
         cuts: known.layout.is_some(),
         cache: known.caches,
         protected: placement.is_some(),
+        mirrored: placement.is_some_and(|placement| placement.group.is_mirror()),
         appends: known.blocks.map(|blocks| Appends {
             works: cpu.is_some() && blocks.works(),
             after: blocks.after,
@@ -338,25 +346,31 @@ impl Builder {
             Operation::Read => (Ask::UplinkSubmission, Ask::UplinkRead),
             Operation::Write => (Ask::UplinkWrite, Ask::UplinkCompletion),
         };
-        let mut fragment = self.fabric.down(network, down);
+        let one = |gate: GateId| (gate, Pick::Member(DRIVE as u8), Quantity::One);
+        let slot = self.queue.map(one);
+        let mut fragment: Vec<Step> =
+            slot.into_iter().map(|(gate, pick, quantity)| Step::Take { gate, pick, quantity }).collect();
+        fragment.extend(self.fabric.down(network, down));
         fragment.extend(match operation {
             Operation::Read => self.drives.read(network),
             Operation::Write => self.drives.write(network),
         });
         fragment.extend(self.fabric.up(network, up));
+        fragment.extend(slot.map(|(gate, pick, quantity)| Step::Give { gate, pick, quantity }));
         fragment
     }
 
     /// A round of drive reads or of drive writes, joined.
     fn round(&mut self, operation: Operation) -> Step {
-        let (counted, question) = match operation {
+        let (counted, asked) = match operation {
             Operation::Read => (question::AT_DRIVE_READ, question::READS),
             Operation::Write => (question::AT_DRIVE_WRITE, question::WRITES),
         };
         let mut steps = vec![Step::Ask(counted)];
         steps.extend(self.fragment(operation));
+        steps.extend(self.mirrored.then_some(Step::Ask(question::LEFT_DRIVE)));
         steps.push(Step::Join);
-        Step::Fork { question, route: self.network.route(&steps) }
+        Step::Fork { question: asked, route: self.network.route(&steps) }
     }
 
     /// The processor's share: parity of a write, or what a lost drive held.

@@ -56,6 +56,7 @@ const FIXTURES: &[(&str, usize, &str)] = &[
     ("one_controller_with_partner", 1, r#"one controller has no partner"#),
     ("threads_without_gain", 1, r#"`design.cpu.thread_gain` is missing"#),
     ("passes_without_bandwidth", 1, r#"it goes with `bandwidth`"#),
+    ("part_deeper_than_sata", 1, r#"a SATA drive takes 32 commands at once"#),
     ("compress_below_one", 1, r#"is 0.5, below 1"#),
     ("unknown_choice", 1, r#"did you mean "rdma"?"#),
     ("misspelt_class", 1, r#"did you mean "ticketing-db"?"#),

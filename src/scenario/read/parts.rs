@@ -8,6 +8,9 @@ use crate::scenario::model::{DriveKind, Interface, Mixed, Part, Rating, ReadTail
 use crate::scenario::tree::{Origin, Table, Value};
 use crate::scenario::units::{Dimension, print};
 
+/// Commands that a SATA drive takes at once (Serial ATA specification, native command queuing).
+const SATA_DEPTH: u32 = 32;
+
 /// A part that the file describes.
 pub struct FilePart<'t> {
     /// Its name.
@@ -175,6 +178,7 @@ fn flash(
         "write_latency",
         part.write_latency.secs(),
     );
+    check_depths(reader, section, &part);
     check_pins(reader, section, &part);
     Some(part)
 }
@@ -200,6 +204,22 @@ fn read_p99(reader: &mut Reader, section: &Section) -> Option<Option<ReadTail>> 
     let depth = reader.count(&table, "depth");
     let write_rate = reader.value(&table, "write_rate", values::rate);
     Some(Some(ReadTail { below: below?, depth: depth?, write_rate: write_rate? }))
+}
+
+/// No rating keeps more commands outstanding than the interface takes.
+fn check_depths(reader: &mut Reader, section: &Section, part: &Part) {
+    if part.interface != Interface::Sata {
+        return;
+    }
+    for (key, rating) in [("read_random", part.read_random), ("write_random", part.write_random)] {
+        if rating.depth <= SATA_DEPTH {
+            continue;
+        }
+        let at = reader.place(section, key);
+        let title = format!("`{}` is rated at depth {}", section.path_of(key), rating.depth);
+        let expected = format!("a SATA drive takes {SATA_DEPTH} commands at once");
+        reader.out.push(Diagnostic::at(&at, title, expected));
+    }
 }
 
 /// A random rating needs at least rate × latency requests outstanding (Little 1961, L = λW, with W at

@@ -5,6 +5,9 @@ use crate::scenario::Interface;
 use crate::system::bus::{Bus, COMPLETION, SUBMISSION};
 use crate::system::demand::Ask;
 
+/// Commands that a SATA drive takes at once (Serial ATA specification, native command queuing).
+const SATA_DEPTH: u64 = 32;
+
 /// The link of each drive.
 #[derive(Clone, Debug)]
 pub(in crate::system) struct DriveLink {
@@ -39,6 +42,11 @@ impl DriveLink {
             Ask::DriveCompletion => bus.time(COMPLETION),
             _ => SimDuration::ZERO,
         }
+    }
+
+    /// Commands that a drive takes at once, where that may bind: further ones wait at the processor.
+    pub fn depth(&self) -> Option<u64> {
+        self.half_duplex.then_some(SATA_DEPTH)
     }
 
     /// Servers: one a direction, or one for both.

@@ -44,6 +44,14 @@ pub(in crate::system) struct Models<'a> {
     pub arm: Option<&'a ArmModel>,
 }
 
+impl Models<'_> {
+    /// The gates before drives that take few commands at once, one for each drive.
+    pub fn add_queue(self, network: &mut Network, count: u32) -> Option<GateId> {
+        let link = self.flash.map(|model| &model.link).or(self.arm.map(|model| &model.link))?;
+        Some(network.gates("drives.queue", count, link.depth()?))
+    }
+}
+
 impl DriveSteps {
     /// Adds the drives. `may_slow` says whether a fault makes one slow: its times are then asked of the path.
     pub fn add(network: &mut Network, drives: Option<&Drives>, models: Models, may_slow: bool) -> Self {

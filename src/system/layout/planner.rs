@@ -73,6 +73,8 @@ pub(in crate::system) struct Planner {
     hull: Hull,
     present: Vec<u64>,
     gone: Vec<u64>,
+    /// Of mirrors, by drive: fragments that are there now.
+    there: Vec<u32>,
 }
 
 impl Planner {
@@ -251,11 +253,32 @@ impl Planner {
         }
     }
 
-    /// A stripe of a mirror: any copy that is there.
+    /// A fragment comes to a drive.
+    pub fn comes_to(&mut self, drive: u32) {
+        if let Some(there) = self.there.get_mut(drive as usize) {
+            *there += 1;
+        }
+    }
+
+    /// And leaves it.
+    pub fn leaves(&mut self, drive: u32) {
+        if let Some(there) = self.there.get_mut(drive as usize) {
+            *there -= 1;
+        }
+    }
+
+    /// Counts what is at each of so many drives, for the reads of mirrors.
+    pub fn count_at(&mut self, drives: u32) {
+        self.there.resize(drives as usize, 0);
+    }
+
+    /// A stripe of a mirror: the copy whose drive has the fewest requests now; of equal ones any, by `copy`.
     fn read_copy(&mut self, touched: &Touched, copy: u64) {
-        let there = self.seats.drives.iter().flatten().count();
-        let nth = ((u128::from(copy) * there as u128) >> 64) as usize;
-        if let Some(drive) = self.seats.drives.iter().flatten().nth(nth).copied() {
+        let load = |drive: u32| self.there.get(drive as usize).copied().unwrap_or(0);
+        let least = self.seats.drives.iter().flatten().map(|drive| load(*drive)).min().unwrap_or(0);
+        let best = || self.seats.drives.iter().flatten().filter(|drive| load(**drive) == least);
+        let nth = ((u128::from(copy) * best().count() as u128) >> 64) as usize;
+        if let Some(drive) = best().nth(nth).copied() {
             self.reads.push(self.piece(drive, touched.range(touched.first)));
         }
         self.sums.read += touched.bytes();

@@ -121,6 +121,7 @@ impl Builder {
     pub(super) fn look_up(&mut self) -> Step {
         let mut steps = vec![Step::Ask(question::AT_DRIVE_READ)];
         steps.extend(self.fragment(Operation::Read));
+        steps.extend(self.mirrored.then_some(Step::Ask(question::LEFT_DRIVE)));
         steps.push(Step::Join);
         Step::Fork { question: question::MAP_READ, route: self.network.route(&steps) }
     }
