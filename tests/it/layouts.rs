@@ -281,10 +281,11 @@ const REFUSED: &[(&str, &str, &[&str])] = &[
     ),
     ("protection = \"mirror-2\"\nspares = 2", "kind = \"drive-lost\"\ndrive = 10", &["drive 10 is a spare"]),
     ("protection = \"mirror-2\"", "kind = \"rebuilding\"\ndrive = 1", &["spare room that the layout lacks"]),
+    ("protection = \"mirror-2\"", "kind = \"controller-lost\"", &["`fault.a.controller` is missing"]),
     (
         "protection = \"mirror-2\"",
-        "kind = \"controller-lost\"",
-        &["\"controller-lost\" is not yet supported"],
+        "kind = \"controller-lost\"\ncontroller = 0",
+        &["no controller failure is survived"],
     ),
     ("protection = \"mirror-2\"", "kind = \"drive-gone\"\ndrive = 1", &["expected \"drive-lost\""]),
     ("protection = \"mirror-2\"", "kind = \"drive-lost\"\ndrive = 1\nrate = \"1 GB/s\"", &["it goes with"]),
