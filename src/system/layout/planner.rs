@@ -301,7 +301,7 @@ mod tests {
 
     fn plan(placement: &Placement, operation: Operation, address: u64, bytes: u64) -> Planner {
         let layout = Layout { chunk: CHUNK, drives: 0, volumes: vec![Key::root(1)], placement: None };
-        let mut planner = Planner::default();
+        let mut planner = Planner::standing(placement);
         let request = Request { operation, class: 0, machine: 0, address, bytes, copy: 0 };
         planner.plan(&layout, placement, &request);
         planner
@@ -380,9 +380,9 @@ mod tests {
     fn restoring_a_stripe_reads_its_survivors_and_writes_one_chunk() {
         let group = placement((2, 6), (13, 1, SpareKind::Dedicated), &[7], Some(0.5));
         let layout = Layout { chunk: CHUNK, drives: 13, volumes: Vec::new(), placement: None };
-        let mut planner = Planner::default();
+        let mut planner = Planner::standing(&group);
         for number in 0..30 {
-            planner.plan_rebuild(&layout, &group, (number, 3), false);
+            planner.plan_rebuild(&layout, &group, (number, 7), false);
             assert_eq!((planner.reads.len(), moved(&planner.reads), planner.sums.read), (4, 256, 256));
             assert!(planner.reads.iter().all(|piece| (6..12).contains(&piece.drive) && piece.drive != 7));
             assert_eq!((planner.writes.len(), planner.writes[0].drive, planner.sums.written), (1, 12, 64));
