@@ -12,7 +12,7 @@ use super::law::exponential;
 use super::model::{Model, Part, Stop};
 use super::route::{Demand, GateId, GroupId, Network, Pick, Quantity, Route, Step};
 use super::sources::Sources;
-use super::station::{Item, More, Station};
+use super::station::{Item, More, Station, Waiting};
 use super::time::{SimDuration, SimTime};
 use super::token::{DETACHED, NONE, Slab};
 
@@ -37,6 +37,9 @@ enum Op {
 impl Op {
     fn compile(step: &Step, network: &Network) -> Op {
         let &Step::Serve { group, pick, demand, level } = step else { return Op::Other(*step) };
+        if network.chooses(group) {
+            return Op::Other(*step);
+        }
         let ready = match &network.demands[demand as usize] {
             Demand::Drawn(law, _) if law.is_fixed() => Ready::Fixed(law.mean().ps()),
             Demand::Drawn(law, purpose) => match law.exponential_mean() {
@@ -213,6 +216,10 @@ impl<M: Model> Kernel<M> {
     #[inline(never)]
     fn turn(&mut self, ops: &[Op], station: u32) {
         let now = self.now.ps();
+        if self.stations[station as usize].chosen().is_some() {
+            self.chosen_is_done(ops, station);
+            return;
+        }
         let (done, next) = self.stations[station as usize].turn(now);
         if let Some(at) = next {
             self.calendar.push(SimTime::from_ps(at), STATION | station);
@@ -248,8 +255,11 @@ impl<M: Model> Kernel<M> {
                 Op::Other(step) => step,
             };
             match *step {
-                // Compiled to an operation of its own, above.
-                Step::Serve { .. } => return,
+                // At other stations it is an operation of its own, above.
+                Step::Serve { group, pick, demand, level } => {
+                    self.line_up(token, group, pick, demand, level);
+                    return;
+                }
                 Step::Join => match self.join(token) {
                     // The last fragment takes its parent along.
                     Some(parent) => token = parent,
@@ -360,6 +370,56 @@ impl<M: Model> Kernel<M> {
         if let Some(at) = self.stations[station as usize].arrive(now, item) {
             self.calendar.push(SimTime::from_ps(at), STATION | station);
         }
+    }
+
+    /// Puts a token into a queue whose next item is chosen.
+    #[inline(never)]
+    fn line_up(&mut self, token: u32, group: GroupId, pick: Pick, demand: u32, level: u8) {
+        let station = self.network.groups[group.index()].first + self.member(pick, token);
+        let entered = self.now.ps();
+        let place = self.enter(token, station);
+        place.counts.arrivals += 1;
+        let Some(chosen) = place.chosen() else { return };
+        chosen.arrive(Waiting { token, group: group.0, level, demand, entered });
+        if chosen.serving.is_none() {
+            self.begin_next(station);
+        }
+    }
+
+    /// Begins to serve whatever the model chooses of those who wait, if anyone does.
+    fn begin_next(&mut self, station: u32) {
+        let (now, tokens, model) = (self.now, &self.slab.tokens, &mut self.model);
+        let demands = &self.network.demands;
+        let place = &mut self.stations[station as usize];
+        let Some(chosen) = place.chosen() else { return };
+        let next = chosen.take(|waiting| match demands[waiting.demand as usize] {
+            Demand::Asked(number) => model.rank(number, &tokens[waiting.token as usize], now),
+            Demand::Drawn(..) => 0,
+        });
+        let Some(waiting) = next else { return };
+        let token = &tokens[waiting.token as usize];
+        let (service, stated) = match &demands[waiting.demand as usize] {
+            Demand::Drawn(law, purpose) => (law.sample(token.key, *purpose).ps(), law.mean().ps()),
+            Demand::Asked(number) => {
+                let service = model.begin(*number, token, now).ps();
+                (service, service)
+            }
+        };
+        let end = chosen.begin(now.ps(), waiting, service);
+        place.counts.booked += service;
+        place.counts.stated += stated;
+        self.calendar.push(SimTime::from_ps(end), STATION | station);
+    }
+
+    /// A service at a station that chooses is over: the next one begins, and the token goes on.
+    fn chosen_is_done(&mut self, ops: &[Op], station: u32) {
+        let done = self.stations[station as usize].chosen().and_then(|chosen| chosen.serving.take());
+        let Some(item) = done else { return };
+        self.begin_next(station);
+        let wait = self.now.ps() - item.entered - item.service;
+        self.stations[station as usize].counts.wait.add(wait);
+        self.book(item.token, item.group, wait, item.service);
+        self.resume(ops, item.token);
     }
 
     #[inline(never)]

@@ -50,6 +50,19 @@ pub trait Model {
         SimDuration::ZERO
     }
 
+    /// The same at a station of the `Chosen` discipline, where the token begins to be served now.
+    fn begin(&mut self, demand: u32, token: &Token<Self::Body>, now: SimTime) -> SimDuration {
+        let _ = now;
+        self.service(demand, token)
+    }
+
+    /// How late a token that waits at such a station should be served, were one to begin now: the lowest rank goes
+    /// first, and of equal ranks the token that came first.
+    fn rank(&mut self, demand: u32, token: &Token<Self::Body>, now: SimTime) -> u64 {
+        let _ = (demand, token, now);
+        0
+    }
+
     /// The member of `Pick::Ask(question)`.
     fn pick(&mut self, question: u16, token: &Token<Self::Body>) -> u32 {
         let _ = (question, token);

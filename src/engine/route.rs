@@ -68,6 +68,13 @@ pub enum Discipline {
         /// Longest that a lower level waits behind a higher one.
         bound: SimDuration,
     },
+    /// One server and an explicit queue whose next item the model chooses (`Model::rank`): the lower level first,
+    /// and of a level the item with the lowest rank among those that came first. How long it is served is asked
+    /// when it begins (`Model::begin`), so that it may depend on what was served before.
+    Chosen {
+        /// Items of a level that are looked at, at least 1; 1 is first come, first served.
+        look: u32,
+    },
     /// Any number of servers and an explicit queue: the lower level first, first come, first served within
     /// a level; a service that has begun is finished.
     Ranked,
@@ -295,9 +302,15 @@ impl Network {
         (self.purposes.len() - 1) as u32
     }
 
-    /// Adds a route. The steps must lead to `End` or `Join`.
+    /// Adds a route. The steps must lead to `End` or `Join`. No work is charged to a station that chooses: it
+    /// knows a service only when it begins.
     pub fn route(&mut self, steps: &[Step]) -> Route {
         assert!(matches!(steps.last(), Some(Step::End | Step::Join)), "a route ends in End or Join");
+        let is_charged = |step: &Step| match step {
+            Step::Charge { group, .. } => self.chooses(*group),
+            _ => false,
+        };
+        assert!(!steps.iter().any(is_charged), "work is charged to a station that chooses");
         let first = self.steps.len() as u32;
         self.steps.extend_from_slice(steps);
         Route(first)
@@ -322,6 +335,11 @@ impl Network {
         let steps = rest[..length].to_vec();
         let steps = self.behind(&steps);
         self.route(&steps)
+    }
+
+    /// Whether the stations of a group choose what they serve next.
+    pub(super) fn chooses(&self, group: GroupId) -> bool {
+        matches!(self.groups[group.index()].discipline, Discipline::Chosen { .. })
     }
 
     /// Groups, in order.

@@ -2,14 +2,17 @@
 //!
 //! A *committed* station knows a departure at the arrival. With one server it is a number, the time
 //! at which the server is next free (Lindley 1952); with several, a heap of such times (Kiefer &
-//! Wolfowitz 1955). A station that serves in *turns* keeps an explicit queue.
+//! Wolfowitz 1955). A station that serves in *turns* keeps an explicit queue, and so does one whose next item
+//! the model *chooses*.
 
+mod chosen;
 mod ranked;
 
 use std::collections::VecDeque;
 
 use super::route::Discipline;
 use super::time::SimTime;
+pub(super) use chosen::{Chosen, Waiting};
 pub(super) use ranked::Ranked;
 
 /// One station: a cache line, and more only where it has several servers or takes turns.
@@ -66,6 +69,7 @@ pub(super) enum More {
     /// When each server is next free: a 4-ary heap, the earliest first (see `replace_earliest`).
     Several(Box<[u64]>),
     Turns(Turns),
+    Chosen(Chosen),
     Ranked(Ranked),
 }
 
@@ -77,15 +81,18 @@ impl More {
             Discipline::Turns { quantum } => Some(More::Turns(Turns::new(quantum.ps(), true))),
             Discipline::Yields { bound } => Some(More::Turns(Turns::new(bound.ps(), false))),
             Discipline::Ranked => Some(More::Ranked(Ranked::new(servers))),
+            Discipline::Chosen { look } => Some(More::Chosen(Chosen::new(look))),
         }
     }
 
-    /// Items of an explicit queue.
-    pub fn items(&self) -> Box<dyn Iterator<Item = &Item> + '_> {
+    /// Items of an explicit queue, and when each of them came and what service it is promised: none if it
+    /// waits to be chosen.
+    pub fn items(&self) -> Box<dyn Iterator<Item = Item> + '_> {
         match self {
             More::Several(_) => Box::new(std::iter::empty()),
-            More::Turns(turns) => Box::new(turns.items()),
-            More::Ranked(ranked) => Box::new(ranked.items()),
+            More::Turns(turns) => Box::new(turns.items().copied()),
+            More::Ranked(ranked) => Box::new(ranked.items().copied()),
+            More::Chosen(chosen) => Box::new(chosen.items()),
         }
     }
 }
@@ -172,7 +179,8 @@ impl Station {
         match self.more.as_deref_mut()? {
             More::Turns(turns) => turns.arrive(now, item),
             More::Ranked(ranked) => ranked.arrive(now, item),
-            More::Several(_) => None,
+            // Whoever waits to be chosen has no service yet: `Kernel::line_up`.
+            More::Several(_) | More::Chosen(_) => None,
         }
     }
 
@@ -182,6 +190,14 @@ impl Station {
             Some(More::Turns(turns)) => turns.turn(now),
             Some(More::Ranked(ranked)) => ranked.turn(now),
             _ => (None, None),
+        }
+    }
+
+    /// The queue that chooses, if it has one.
+    pub fn chosen(&mut self) -> Option<&mut Chosen> {
+        match self.more.as_deref_mut() {
+            Some(More::Chosen(chosen)) => Some(chosen),
+            _ => None,
         }
     }
 
@@ -198,6 +214,8 @@ impl Station {
                 let serving = turns.serving.map_or(0, |i| i.remaining.saturating_sub(now - turns.since));
                 waiting + serving
             }
+            // Nothing is promised to those who wait.
+            Some(More::Chosen(chosen)) => chosen.residual(now),
             Some(More::Ranked(ranked)) => ranked.residual(now),
         }
     }

@@ -46,6 +46,8 @@ pub struct RunOutcome {
     pub audit: Vec<AuditRow>,
     /// What was assumed: priors and approximations, in words.
     pub assumptions: Vec<String>,
+    /// Hours in which a standing rebuild would restore all of a drive; null without one.
+    pub rebuild_hours: Option<f64>,
     /// Advice to the reader: short warm-up, coarse trace clock and the like.
     pub notes: Vec<String>,
 }
@@ -67,6 +69,8 @@ pub struct RunFacts {
     pub precision_met: bool,
     /// Requests measured, over all replications.
     pub requests: u64,
+    /// Events handled for each request that arrived, warm-up included: what simulating one takes.
+    pub events_per_request: f64,
 }
 
 /// State of the design under the stated load.
@@ -102,6 +106,8 @@ pub struct Verdict {
     pub static_binding: Option<String>,
     /// Growth of the backlog, requests per second (saturated runs only).
     pub growth_per_s: Option<f64>,
+    /// Seconds after which the log is at high water (unsustainable runs only).
+    pub log_full_after_s: Option<f64>,
     /// In words, why the state is what it is, if it is not stable.
     pub reason: Option<String>,
 }

@@ -65,6 +65,7 @@ pub fn run(outcome: &RunOutcome, style: &Style) -> String {
     periods::table(&mut sheet, outcome);
     tables::stations(&mut sheet, outcome);
     blame::tail(&mut sheet, &outcome.blame);
+    tables::ledger(&mut sheet, outcome);
     footer::facts(&mut sheet, outcome);
     sheet.finish(style.color)
 }

@@ -21,6 +21,7 @@ const PARTS: &[(&str, &str)] = &[
     part!("sas-24-read-centric-3840"),
     part!("sata-read-centric-1920"),
     part!("sata-boot-480"),
+    part!("sas-12-rotating-7200-8000"),
 ];
 
 /// The names of the catalogue.

@@ -71,6 +71,15 @@ fn pattern_of(key: &str) -> String {
             }
             [&[table.as_str()], rest].concat().join(".")
         }
+        ["design", "fabric", "links", ref rest @ ..] if !rest.is_empty() => {
+            // A lone key of a link is that key; else the first part is the name of a link.
+            let table = "design.fabric.links.NAME";
+            let as_key = [table, rest[0]].join(".");
+            if rest.len() == 1 && schema::row(&as_key).is_some() {
+                return as_key;
+            }
+            [&[table], &rest[1..]].concat().join(".")
+        }
         _ => key.to_owned(),
     }
 }
@@ -127,7 +136,7 @@ fn kind_words(row: &Row) -> String {
 /// The path under which the keys of a table stand.
 fn inner_pattern(row: &Row) -> String {
     match row.path {
-        "class" | "fault" | "phase" | "parts" => format!("{}.NAME", row.path),
+        path if schema::holds_names(path) => format!("{path}.NAME"),
         path => path.to_owned(),
     }
 }
@@ -197,7 +206,7 @@ mod tests {
         assert_eq!(explain("class.ticketing-db"), explain("class"));
         for name in catalogue::names() {
             let text = explain(&format!("parts.{name}")).expect(name);
-            assert!(text.contains("read_random") && text.contains("invented"), "{text}");
+            assert!(text.contains("capacity") && text.contains("invented"), "{text}");
         }
     }
 
@@ -214,7 +223,7 @@ mod tests {
     fn unknown_keys_offer_the_nearest_and_later_ones_say_so() {
         assert!(explain("design.ports.rat").expect_err("unknown").contains("`design.ports.rate`"));
         assert!(explain("percentile").expect_err("unknown").contains("`objective.percentile`"));
-        assert!(explain("design.log.size").expect_err("later").contains("not yet supported"));
+        assert!(explain("class.NAME.growth").expect_err("later").contains("not yet supported"));
         assert!(explain("class.growth").expect_err("later").contains("not yet supported"));
         assert!(explain("").expect("all").lines().count() == ROWS.len());
         assert!(explain("ü.ü").expect_err("unknown").contains("there is no key"));

@@ -64,13 +64,26 @@ pub struct RunPlan {
     pub replications: u32,
     /// Requests in the system past which a replication is given up as saturated.
     pub backlog_max: u64,
+    /// Whether drives and layout have been in use, or are new.
+    pub start: Start,
     /// From one point of the figures over time to the next (transient runs).
     pub series: SimDuration,
+}
+
+/// State of the drives at the start.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Start {
+    /// In use long enough to clean as they always will.
+    Steady,
+    /// New: nothing is cleaned yet.
+    Fresh,
 }
 
 /// `[design]`: every component is optional; one that is left out is infinitely fast.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Design {
+    /// The machines' hosts; only where ports are links.
+    pub hosts: Option<Hosts>,
     /// Front ports.
     pub ports: Option<Ports>,
     /// Processor.
@@ -81,10 +94,114 @@ pub struct Design {
     pub drives: Option<Drives>,
     /// How addresses map to drives.
     pub layout: Layout,
-    /// Memory of the design, bytes.
-    pub memory: Option<u64>,
-    /// Share of the memory that caches reads; none without a cache.
-    pub cache_share: Option<f64>,
+    /// Controllers; one if absent.
+    pub controllers: Option<Controllers>,
+    /// Memory of a controller.
+    pub memory: Option<Memory>,
+    /// Read cache.
+    pub cache: Option<CacheKeys>,
+    /// Write log.
+    pub log: Option<LogKeys>,
+    /// Compression and deduplication.
+    pub reduction: Option<Reduction>,
+}
+
+impl Design {
+    /// Ports of all controllers that take requests; one for each where there are none.
+    pub fn ports_count(&self) -> u32 {
+        let active =
+            if self.controllers.as_ref().is_some_and(|c| c.count > 1 && c.both_active) { 2 } else { 1 };
+        active * self.ports.as_ref().map_or(1, |ports| ports.count)
+    }
+
+    /// Number of controllers.
+    pub fn controllers_count(&self) -> u32 {
+        self.controllers.as_ref().map_or(1, |c| c.count)
+    }
+}
+
+/// `[design.controllers]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Controllers {
+    /// One or two.
+    pub count: u32,
+    /// Whether both take requests; if not, the second holds copies alone.
+    pub both_active: bool,
+    /// The link between two: its interface, and the time to cross it.
+    pub partner: Option<(Interface, SimDuration)>,
+    /// How long requests of a lost controller stall.
+    pub failover: SimDuration,
+}
+
+/// `[design.memory]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Memory {
+    /// Bytes of a controller.
+    pub size: u64,
+    /// Bytes per second; never in the way if absent.
+    pub bandwidth: Option<f64>,
+    /// Crossings of a byte received, reduced and sent.
+    pub passes: [f64; 3],
+}
+
+/// `[design.cache]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CacheKeys {
+    /// Share of the memory that is left.
+    pub share: f64,
+    /// Whether it holds blocks as they are stored.
+    pub holds_stored: bool,
+    /// Bytes read ahead of a stream; 0 for none.
+    pub prefetch: u64,
+}
+
+/// `[design.log]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LogKeys {
+    /// Bytes of a controller.
+    pub size: u64,
+    /// Bytes per second.
+    pub rate: f64,
+    /// Time of a commit beside the transfer.
+    pub latency: SimDuration,
+    /// Fill at which writes wait, above 0 to 1.
+    pub high_water: f64,
+    /// Whether it takes room in the memory.
+    pub is_in_memory: bool,
+    /// Most stripes being destaged at once.
+    pub destage: u32,
+}
+
+/// `[design.reduction]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reduction {
+    /// Bytes of a block.
+    pub block: u64,
+    /// Whether blocks are compressed.
+    pub compress: bool,
+    /// Whether equal blocks are stored once.
+    pub deduplicate: bool,
+    /// Whether plain blocks are stored first and reduced by a later pass.
+    pub after: bool,
+    /// Bytes of an entry of the fingerprint index.
+    pub index_entry: u64,
+    /// Bytes of an entry of the block map.
+    pub map_entry: u64,
+    /// A stored block is a whole number of these, bytes.
+    pub sector: u64,
+}
+
+/// `[design.hosts]`: what the machines run on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Hosts {
+    /// Number of hosts; machines are dealt out to them in turn.
+    pub count: u32,
+    /// Ports of a host.
+    pub ports: u32,
+    /// Nominal rate of a port, bits per second; all else is as at the design's ports.
+    pub rate_bps: f64,
+    /// Requests that a host may have outstanding; no limit if absent.
+    pub queue_depth: Option<u32>,
 }
 
 /// `[design.ports]`.
@@ -96,6 +213,8 @@ pub struct Ports {
     pub spread: Spread,
     /// What a port does with a message.
     pub kind: PortKind,
+    /// PCIe lanes that a port's adapter takes of the processor's, if stated.
+    pub lanes: Option<u32>,
 }
 
 /// A port as a link with wire overheads, or as a textbook station.
@@ -161,6 +280,30 @@ pub struct Cpu {
     pub parity: Option<f64>,
     /// Bytes per second that one core takes in to give back lost data; no time if absent.
     pub reconstruct: Option<f64>,
+    /// Bytes per second of a checksum; no time if absent.
+    pub checksum: Option<f64>,
+    /// Bytes per second that one core compresses.
+    pub compress: f64,
+    /// Bytes per second, counted after decompressing.
+    pub decompress: f64,
+    /// Bytes per second of a fingerprint.
+    pub fingerprint: f64,
+    /// Hardware threads of a core.
+    pub threads: u32,
+    /// What all of them get done relative to one.
+    pub thread_gain: f64,
+}
+
+impl Cpu {
+    /// Servers: threads of all cores.
+    pub fn servers(&self) -> u32 {
+        self.cores * self.threads
+    }
+
+    /// Factor on every time, for threads share a core.
+    pub fn slowdown(&self) -> f64 {
+        f64::from(self.threads) / self.thread_gain
+    }
 }
 
 /// How requests wait for cores.
@@ -188,7 +331,7 @@ pub struct Fabric {
 pub enum FabricShape {
     /// Every drive has its own way to the processor: only the drive's own link binds.
     Direct,
-    /// Drive d hangs on uplink d mod `count`.
+    /// Drives share uplinks.
     Uplinks {
         /// Number of uplinks.
         count: u32,
@@ -196,7 +339,36 @@ pub enum FabricShape {
         link: Interface,
         /// Switch time of one traverse.
         hop: SimDuration,
+        /// Which drive hangs on which uplink.
+        deal: Deal,
     },
+    /// Named links, each below another or below the processor; a parent stands before its children. Every drive
+    /// hangs on exactly one of them.
+    Tree(Vec<TreeLink>),
+}
+
+/// How drives are dealt to uplinks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Deal {
+    /// Drive d on uplink d mod n.
+    Round,
+    /// Consecutive drives together: drive d of D on uplink ⌊d·n/D⌋.
+    Blocks,
+}
+
+/// `[design.fabric.links.NAME]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TreeLink {
+    /// Its name.
+    pub name: String,
+    /// What it is.
+    pub link: Interface,
+    /// The link above it, by its place among the links; none if it hangs on the processor.
+    pub parent: Option<usize>,
+    /// Switch time of one traverse.
+    pub hop: SimDuration,
+    /// Drives that hang on it directly; perhaps none.
+    pub drives: std::ops::Range<u32>,
 }
 
 /// A drive or uplink interface.
@@ -240,8 +412,74 @@ pub enum DriveKind {
         /// it goes whole to one drive drawn at random.
         split: bool,
     },
-    /// A drive described by its datasheet.
+    /// A flash drive described by its datasheet.
     Part(Box<Part>),
+    /// A rotating drive described by its datasheet.
+    Rotating(Box<Rotating>),
+}
+
+impl DriveKind {
+    /// Name of the part; none of a textbook station.
+    pub fn part_name(&self) -> Option<&str> {
+        match self {
+            DriveKind::Part(part) => Some(&part.name),
+            DriveKind::Rotating(part) => Some(&part.name),
+            DriveKind::Station { .. } => None,
+        }
+    }
+
+    /// Capacity of a part, bytes.
+    pub fn capacity(&self) -> Option<u64> {
+        match self {
+            DriveKind::Part(part) => Some(part.capacity),
+            DriveKind::Rotating(part) => Some(part.capacity),
+            DriveKind::Station { .. } => None,
+        }
+    }
+
+    /// Interface of a part.
+    pub fn interface(&self) -> Option<Interface> {
+        match self {
+            DriveKind::Part(part) => Some(part.interface),
+            DriveKind::Rotating(part) => Some(part.interface),
+            DriveKind::Station { .. } => None,
+        }
+    }
+}
+
+/// A rotating drive's datasheet: `[parts.NAME]` with `rotation`, or the catalogue.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rotating {
+    /// Name in the catalogue or the file.
+    pub name: String,
+    /// Its interface.
+    pub interface: Interface,
+    /// Capacity, bytes.
+    pub capacity: u64,
+    /// Turns per minute.
+    pub turns_per_minute: f64,
+    /// Times of a seek: to the next track, between two tracks anywhere on average, and over the full stroke.
+    pub seek: [SimDuration; 3],
+    /// Sequential rate at the rim, bytes per second.
+    pub outer: f64,
+    /// And at the innermost track; not above `outer`.
+    pub inner: f64,
+    /// Which request is served next.
+    pub queue: ArmQueue,
+}
+
+/// How a rotating drive orders what waits for its arm.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ArmQueue {
+    /// First come, first served.
+    Fifo,
+    /// Shortest positioning first: the least seek and turn, among the first [`ArmQueue::LOOK`] that wait.
+    Shortest,
+}
+
+impl ArmQueue {
+    /// Requests that a drive reorders: the depth of a SATA queue (Serial ATA revision 3).
+    pub const LOOK: u32 = 32;
 }
 
 /// A drive's datasheet: `[parts.NAME]` or the catalogue.
@@ -285,6 +523,34 @@ pub struct Part {
     pub suspend: SimDuration,
     /// Parallel flash units, where they are known.
     pub units: Option<u32>,
+    /// A rated mix of reads and writes, which tells the time of a program.
+    pub mixed: Option<Mixed>,
+    /// A rated tail of reads beside writes, which tells the suspend bound.
+    pub read_p99: Option<ReadTail>,
+    /// Whether the time of a program is stated or rated, and no prior.
+    pub knows_program: bool,
+    /// The same of the suspend bound.
+    pub knows_suspend: bool,
+}
+
+/// A rated mix of random reads and writes of 4 KiB.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Mixed {
+    /// Share of reads, above 0 and below 1.
+    pub read: f64,
+    /// Requests of either kind, and how many are outstanding.
+    pub rate: Rating,
+}
+
+/// A rated 99th percentile of random reads of 4 KiB beside random writes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ReadTail {
+    /// What it is below.
+    pub below: SimDuration,
+    /// Reads outstanding.
+    pub depth: u32,
+    /// Writes of 4 KiB per second.
+    pub write_rate: f64,
 }
 
 /// A rate at a queue depth.
@@ -303,12 +569,25 @@ pub struct Layout {
     pub chunk: u64,
     /// What a lost drive is made good from; nothing if absent.
     pub protection: Option<Protection>,
+    /// How full stripes are made room for, where writes do not go in place.
+    pub append: Option<Append>,
 }
 
 impl Default for Layout {
     fn default() -> Self {
-        Layout { chunk: 64 << 10, protection: None }
+        Layout { chunk: 64 << 10, protection: None, append: None }
     }
+}
+
+/// A log-structured layout.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Append {
+    /// Share of the usable space that is kept free.
+    pub reserve: f64,
+    /// Bytes of a drive that are freed together; whole erase stripes if absent.
+    pub segment: Option<u64>,
+    /// Whether data of unlike popularity goes to stripes of its own.
+    pub separate: bool,
 }
 
 /// Copies or parity, written in place.
@@ -360,6 +639,21 @@ pub struct Class {
     pub extent: u64,
     /// Random addresses are multiples of this many bytes.
     pub align: u64,
+    /// How its blocks reduce.
+    pub reduces: Reduces,
+}
+
+/// How the blocks of a class reduce.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reduces {
+    /// Mean size ÷ compressed size, at least 1.
+    pub compress: f64,
+    /// Spread of the stored share round its mean, 0 to 1.
+    pub spread: f64,
+    /// Share of blocks written that are stored already.
+    pub duplicate: f64,
+    /// Share of blocks at rest that need no room of their own.
+    pub duplicate_stored: f64,
 }
 
 /// What a machine asks for.
@@ -604,6 +898,11 @@ pub enum FaultKind {
     },
     /// The read cache is emptied, once.
     CacheCold,
+    /// A controller is gone; the other one takes its requests.
+    ControllerLost {
+        /// Number of the controller, 0 or 1.
+        controller: u32,
+    },
 }
 
 /// A rebuild held where it is.

@@ -161,7 +161,7 @@ impl Walk {
         let dot = if self.path.is_empty() { "" } else { "." };
         self.path = format!("{}{dot}{}", self.path, segment.text);
         // Names that the user chooses stand as NAME in the table of keys; numbers of a list do not.
-        let named = matches!(self.pattern.as_str(), "class" | "fault" | "phase" | "parts");
+        let named = schema::holds_names(&self.pattern);
         match (self.pattern.as_str(), named) {
             ("objective", _) if segment.text.parse::<usize>().is_ok() => {}
             (_, true) => self.pattern.push_str(".NAME"),

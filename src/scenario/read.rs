@@ -6,6 +6,7 @@
 mod class;
 mod dated;
 mod design;
+mod fabric;
 mod fault;
 mod fault_check;
 mod law;
@@ -15,9 +16,11 @@ mod objective;
 mod parts;
 mod phase;
 mod reader;
+mod rotating;
 mod run;
 mod shares;
 mod values;
+mod writeback;
 
 use std::path::Path;
 
@@ -112,7 +115,7 @@ fn takes(row: &super::schema::Row, text: &str) -> Result<(), String> {
         Kind::Law(..) | Kind::Sizes(_) => {
             matches!(node.value, Value::Table(_) | Value::Text(_)).then_some(()).ok_or("neither".into())
         }
-        Kind::Bands | Kind::Times(_) | Kind::Numbers(_) => {
+        Kind::Bands | Kind::Times(_) | Kind::Numbers(_) | Kind::FirstLast(_) => {
             matches!(node.value, Value::List(_)).then_some(()).ok_or("no list".into())
         }
         Kind::Table | Kind::Tables | Kind::NamedTables => Ok(()),

@@ -75,6 +75,8 @@ pub enum Kind {
     Times(Range),
     /// A list of numbers.
     Numbers(Range),
+    /// A first and a last whole number.
+    FirstLast(Range),
     /// A table with keys of its own.
     Table,
     /// A list of tables.
@@ -129,6 +131,7 @@ impl Kind {
             Kind::Bands => "a list of pairs [share of space, share of accesses]".into(),
             Kind::Times(_) => "a list of times".into(),
             Kind::Numbers(_) => "a list of numbers".into(),
+            Kind::FirstLast(_) => "the first and the last number, as in [0, 7]".into(),
             Kind::Table => "a table".into(),
             Kind::Tables => "a list of tables".into(),
             Kind::NamedTables => "tables with names".into(),
@@ -146,7 +149,8 @@ impl Kind {
             | Kind::Law(range, _)
             | Kind::Sizes(range)
             | Kind::Times(range)
-            | Kind::Numbers(range) => Some(range),
+            | Kind::Numbers(range)
+            | Kind::FirstLast(range) => Some(range),
             _ => None,
         }
     }
@@ -196,6 +200,11 @@ pub fn row_in(table: &str, key: &str) -> Option<&'static Row> {
 /// The rows of the keys of a table.
 pub fn rows_in(table: &str) -> impl Iterator<Item = &'static Row> {
     ROWS.iter().filter(move |r| parent_and_key(r.path).0 == table)
+}
+
+/// Whether the keys of a table are names that the user chooses (its path as in the table of keys).
+pub fn holds_names(path: &str) -> bool {
+    ["class", "fault", "phase", "parts", "design.fabric.links"].contains(&path)
 }
 
 /// Splits a path into its table and its last key.

@@ -63,6 +63,7 @@ fn what_is_left_out_takes_its_default() {
         confidence: 0.95,
         replications: 8,
         backlog_max: 100_000,
+        start: Start::Steady,
         series: SimDuration::from_us(100_000),
     };
     assert_eq!(scenario.run, run);
@@ -228,7 +229,7 @@ fn fabric_shapes_are_read() {
     let direct = Fabric { shape: FabricShape::Direct, max_payload: 256, lanes: Some(16) };
     assert_eq!(fabric("lanes = 16"), Some(direct));
     let link = Interface::Pcie { generation: 3, lanes: 8 };
-    let shape = FabricShape::Uplinks { count: 2, link, hop: SimDuration::from_ns(500) };
+    let shape = FabricShape::Uplinks { count: 2, link, hop: SimDuration::from_ns(500), deal: Deal::Round };
     let uplinks = Fabric { shape, max_payload: 512, lanes: None };
     assert_eq!(
         fabric("shape = \"uplinks\"\nuplinks = 2\nlink = \"pcie-gen3-x8\"\nmax_payload = \"512 B\""),

@@ -1,14 +1,24 @@
 //! What an answer assumes, in words: priors that no datasheet tells, and simplifications of the model.
 
-use crate::scenario::{Arrivals, Auto, CpuQueue, DriveKind, FaultKind, Load, Part};
+use crate::scenario::{
+    ArmQueue, Arrivals, Auto, Class, CpuQueue, DriveKind, FaultKind, Load, Part, Rotating, Start,
+};
 use crate::system::{Cache, DriveModel};
 
+use super::calibrate::{self, Tail};
 use super::setting::Setting;
 
 /// The assumptions of a setting.
 pub(super) fn of(setting: &Setting) -> Vec<String> {
     let design = &setting.scenario.design;
     let mut said = Vec::new();
+    if design.hosts.is_some() {
+        said.push(
+            "hosts: a message is sent on whole, so its times on the host's link and on the port add up; what lies \
+             between the two is in `design.ports.latency`"
+                .into(),
+        );
+    }
     if let Some(cpu) = &design.cpu
         && cpu.queue == CpuQueue::Shared
         && cpu.cores > 1
@@ -21,12 +31,15 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
         && let DriveKind::Part(part) = &drives.kind
         && let Some(model) = setting.plan.drive()
     {
-        said.push(drive(part, model));
-        said.push(match design.layout.protection {
-            Some(_) => "drives: no reduction or log yet".into(),
-            None => "drives: no protection, reduction or log yet; every byte written is moved once".into(),
-        });
+        said.push(drive(part, model, setting.plan.suits_drives()));
+        said.extend(calibrate::tail(design).map(|tail| read_tail(&tail)));
     }
+    if let Some(drives) = &design.drives
+        && let DriveKind::Rotating(part) = &drives.kind
+    {
+        said.push(rotating(part));
+    }
+    said.extend(behind(setting));
     if let Some(cache) = setting.plan.cache() {
         said.push(cache_words(setting, cache));
     }
@@ -42,10 +55,13 @@ pub(super) fn of(setting: &Setting) -> Vec<String> {
                 together * 100.0
             )),
             Load::Trace { repeat, .. } => {
+                let hosts = match &design.hosts {
+                    Some(_) => "",
+                    None => ", and no host adapter spreads what was issued at once",
+                };
                 let once = if *repeat { "" } else { "; played once, the intervals hold for this trace only" };
                 said.push(format!(
-                    "{}: requests come at their recorded times, whatever this design answers, and no host adapter \
-                     spreads what was issued at once{once}",
+                    "{}: requests come at their recorded times, whatever this design answers{hosts}{once}",
                     class.name
                 ));
             }
@@ -68,9 +84,17 @@ fn cache_words(setting: &Setting, cache: &Cache) -> String {
     };
     let classes = setting.scenario.classes.iter().enumerate();
     let hits = classes.map(|(n, class)| format!("{} {:.1} %", class.name, 100.0 * cache.hit_ratio(n)));
+    let ahead = setting.scenario.design.cache.as_ref().map_or(0, |cache| cache.prefetch);
+    let streams = match ahead {
+        0 => "streams and recorded loads bypass it".to_owned(),
+        bytes => format!(
+            "streams are read ahead by {} KiB, which is taken to be there in time; recorded loads bypass it",
+            bytes >> 10
+        ),
+    };
     format!(
-        "cache: {:.1} GiB; {stays}; random reads that hit, by the characteristic-time approximation: {}; streams and \
-         recorded loads bypass it, and it is warm from the start{emptied}",
+        "cache: {:.1} GiB; {stays}; random reads that hit, by the characteristic-time approximation: {}; {streams}; it \
+         is warm from the start{emptied}",
         cache.bytes as f64 / f64::from(1 << 30),
         hits.collect::<Vec<_>>().join(", ")
     )
@@ -147,32 +171,132 @@ fn protection(setting: &Setting) -> Vec<String> {
             "layout: giving back lost data takes the processor no time (`design.cpu.reconstruct`)".into(),
         );
     }
-    if has_parity {
+    if has_parity && design.layout.append.is_none() && design.log.is_none() {
         said.push(
             "layout: with no log each write in place is planned alone and answered when data and parity are \
              written; a loss of power between the two leaves them apart (the write hole)"
                 .into(),
         );
-    } else {
+    }
+    if !has_parity {
         said.push(
-            "layout: a read goes to one copy of a mirror, drawn at random, not to the shorter queue".into(),
+            "layout: a read of a mirror goes to the copy whose drive has the fewest requests of this design just then"
+                .into(),
         );
     }
     if setting.rebuilding().is_some() {
         said.push(
-            "rebuild: its drive requests go behind reads at flash units only; at command servers, links and the \
-             processor they take turns with the hosts' own in order of arrival"
+            "rebuild: its work goes behind hosts' requests at the processor and behind reads at flash units; at command \
+             servers and links it takes turns with the hosts' own in order of arrival"
                 .into(),
         );
     }
     said
 }
 
-fn drive(part: &Part, model: &DriveModel) -> String {
+fn rotating(part: &Rotating) -> String {
+    let queue = match part.queue {
+        ArmQueue::Fifo => "requests served in order of arrival".to_owned(),
+        ArmQueue::Shortest => format!(
+            "the shortest positioning of up to {} requests served first, however long others wait, with perfect \
+             foresight (drives keep a margin against a missed turn and gain less)",
+            ArmQueue::LOOK
+        ),
+    };
+    format!(
+        "drives: {} at {} turns a minute, {queue}; volumes lie one after the other from the rim; no write cache, no \
+         read-ahead but what passes under the head, head switches and settling left out",
+        part.name, part.turns_per_minute
+    )
+}
+
+/// What the priors of a drive make of its read tail.
+fn read_tail(tail: &Tail) -> String {
+    let [low, high] = tail.p99_us;
+    let [[suspend_low, program_low], [suspend_high, program_high]] = tail.priors_us;
+    format!(
+        "drive alone, 70/30, p99 of reads: {low:.0} us at the low priors, {high:.0} us at the high; at {:.0} requests/s \
+         of 4 KiB, half of what time-sharing of its two random ratings carries, with reads let in after {suspend_low:.0} \
+         and {suspend_high:.0} us and programs of {program_low:.0} and {program_high:.0} us; `mixed` and `read_p99` of \
+         the part tell them",
+        tail.rate
+    )
+}
+
+/// What stands between the answer of a write and the drives.
+fn behind(setting: &Setting) -> Vec<String> {
+    let (design, plan) = (&setting.scenario.design, &setting.plan);
+    let gib = |bytes: u64| bytes as f64 / f64::from(1 << 30);
+    let mut said = Vec::new();
+    if setting.scenario.run.start == Start::Fresh {
+        said.push(
+            "start: drives and layout are new and clean nothing; it does not stay so (`run.start`)".into(),
+        );
+    }
+    if let Some((amplification, live)) = plan.cleaning() {
+        said.push(format!(
+            "layout: {:.0} % of the usable space is live data; the cleaner writes {:.2} bytes for each byte stored, by the \
+             published form of first-in first-out cleaning; an old stripe is read as if it were whole",
+            live * 100.0,
+            amplification - 1.0
+        ));
+    }
+    if let Some(blocks) = plan.blocks().filter(|blocks| blocks.compress || blocks.deduplicate) {
+        let class = |(n, class): (usize, &Class)| {
+            let stored = blocks.mean_written(n) / blocks.bytes as f64;
+            format!("{} {:.0} % of its blocks' bytes", class.name, stored * 100.0)
+        };
+        let classes: Vec<String> = setting.scenario.classes.iter().enumerate().map(class).collect();
+        said.push(format!("reduction: written to stripes: {}", classes.join(", ")));
+        if let Some(cpu) = &design.cpu {
+            said.push(format!(
+                "reduction: a core compresses {:.0} MB/s, decompresses {:.0} MB/s and fingerprints {:.1} GB/s (published \
+                 library figures unless stated: `design.cpu`)",
+                cpu.compress / 1e6,
+                cpu.decompress / 1e6,
+                cpu.fingerprint / 1e9
+            ));
+        }
+    }
+    let shares = plan.shares();
+    if shares.map + shares.index + shares.log > 0 {
+        let worst = shares.map_misses.iter().copied().fold(0.0, f64::max);
+        said.push(format!(
+            "memory: {:.1} GiB of log, {:.1} GiB of block map ({:.1} % of look-ups miss), {:.1} GiB of fingerprint index \
+             ({:.1} % miss), {:.1} GiB left",
+            gib(shares.log),
+            gib(shares.map),
+            worst * 100.0,
+            gib(shares.index),
+            shares.index_misses * 100.0,
+            gib(shares.left)
+        ));
+    }
+    if design.log.is_some() {
+        said.push(
+            "log: destaged as soon as a stripe is there, which leaves overwrites the least to find; empty at the \
+             start of the warm-up"
+                .into(),
+        );
+    }
+    if let Some(controllers) = design.controllers.as_ref().filter(|controllers| controllers.count > 1) {
+        said.push(match controllers.both_active {
+            true => {
+                "controllers: machines are dealt out to both in turn; background work is done by them in turn"
+                    .into()
+            }
+            false => "controllers: one takes all requests, the other holds copies of the log".into(),
+        });
+    }
+    said
+}
+
+fn drive(part: &Part, model: &DriveModel, suits_drives: bool) -> String {
+    let here = if suits_drives { 1.0 } else { model.random_amplification };
     format!(
         "drives: {} as {} flash units of {:.1} us a sense behind a command server of {:.2} us, programs of \
-         {:.1} KiB and a write amplification of {:.2} when full ({:.2} at this fill), solved from its ratings; \
-         priors that no rating tells: {:.0} us a program, {:.0} us of which a read waits for at most, {:.1} ms an \
+         {:.1} KiB and a write amplification of {:.2} when full ({:.2} in this design), solved from its ratings; \
+         {}{:.0} us a program, {:.0} us of which a read waits for at most, {:.1} ms an \
          erase, {:.0} us of fixed latency, page {} KiB, buffer {} MiB",
         part.name,
         model.units,
@@ -180,9 +304,14 @@ fn drive(part: &Part, model: &DriveModel) -> String {
         model.command.us(),
         f64::from(model.program_bytes) / 1024.0,
         model.rated_amplification,
-        model.random_amplification,
-        part.program.us(),
-        part.suspend.us(),
+        here,
+        if part.mixed.is_some() || part.read_p99.is_some() {
+            "likewise or as priors: "
+        } else {
+            "priors that no rating tells: "
+        },
+        model.program.us(),
+        model.suspend.us(),
         part.erase.us() / 1e3,
         part.fixed_latency.us(),
         part.page >> 10,

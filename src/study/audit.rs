@@ -8,6 +8,9 @@
 //! | utilisation | time its servers were busy | arrivals × the demand that the scenario states |
 //! | blame | waits and services at all stations | latencies |
 //! | ledger, drives | bytes that requests ask of the drives (with protection: that its plans move) | bytes of fragments |
+//! | ledger, log | blocks written to the log, less those written again | blocks that left it and are in it |
+//! | ledger, flash | bytes written to drives' buffers | bytes of programs taken from there, and of those being filled |
+//! | ledger, stripes | what the blocks take, one by one | data of stripes written, and of those being filled |
 //! | ledger, protection | bytes that requests ask | bytes that they cover, stripe by stripe |
 //!
 //! All are exact but utilisation, where service times are drawn: six standard errors of their sum are
@@ -136,12 +139,28 @@ fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<AuditRow> {
         paths.flat_map(of).map(u128::from).sum::<u128>()
     };
     let (asked, handed) = (sum(|path| path.cut), sum(|path| path.fragments));
-    let mut rows = Vec::new();
+    let mut rows = balances(replications);
     if setting.plan.protects() {
-        rows.push(exact("ledger", "protection", asked, sum(|path| path.protected.touched)));
+        if setting.plan.blocks().is_none() {
+            rows.push(exact("ledger", "protection", asked, sum(|path| path.protected.touched)));
+        }
         rows.push(exact("ledger", "drives", sum(|path| path.protected.planned), handed));
     } else if asked > 0 {
         rows.push(exact("ledger", "drives", asked, handed));
     }
     rows
+}
+
+/// What came to the log and to stripes, and what left or is there still.
+fn balances(replications: &[Replication]) -> Vec<AuditRow> {
+    let mut sums: Vec<(&str, u128, u128)> = Vec::new();
+    for path in replications.iter().map(|r| &r.kernel.model.path) {
+        for (at, (name, came, left)) in path.balances().into_iter().enumerate() {
+            match sums.get_mut(at) {
+                Some(sum) => (sum.1, sum.2) = (sum.1 + u128::from(came), sum.2 + u128::from(left)),
+                None => sums.push((name, came.into(), left.into())),
+            }
+        }
+    }
+    sums.into_iter().map(|(name, came, left)| exact("ledger", name, came, left)).collect()
 }

@@ -1,19 +1,22 @@
-//! What a drive's ratings say only through a simulation: its units and its command time.
+//! What a drive's ratings say only through a simulation: its units and its command time, and what `pins` finds.
 //!
 //! The drive is run alone in a closed loop at the rated depth, by the same path as in every study. Units are
 //! the fewest that reach the rating with no time at the command server; then the command server takes
 //! up what they are too fast. The same draws serve every try, so that tries compare, and the result does not depend on
 //! seed or threads. Each part is solved once in a process.
 
+mod pins;
+
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
 
 use crate::engine::SimDuration;
 use crate::scenario::{Design, DriveKind, Drives, Load, Part, Scenario, parse};
-use crate::system::{DriveModel, Plan, Refusal, Solved, max_payload};
+use crate::system::{DriveModel, Plan, Refusal, Solved, Unfit, max_payload};
 
 use super::replication::Replication;
 use super::setting::Setting;
+pub(super) use pins::Tail;
 
 /// Reads of one try, after a tenth as many unmeasured: its rate is known to 0.1 to 0.2 %.
 const READS: f64 = 60_000.0;
@@ -46,6 +49,8 @@ struct Known {
     part: Part,
     payload: u32,
     solved: Result<Solved, Refusal>,
+    /// Its read tail at the low and high priors, once it was asked for.
+    tail: Option<Option<Tail>>,
 }
 
 static KNOWN: Mutex<Vec<Known>> = Mutex::new(Vec::new());
@@ -56,15 +61,30 @@ static KNOWN: Mutex<Vec<Known>> = Mutex::new(Vec::new());
 /// No number of units returns the ratings.
 pub(super) fn calibrate(design: &Design) -> Result<Option<Solved>, Refusal> {
     let Some(Drives { kind: DriveKind::Part(part), .. }) = &design.drives else { return Ok(None) };
+    known(part, design, |known| known.solved.clone()).map(Some)
+}
+
+/// The read tail of a scenario's drives alone at the low and high priors of what their ratings do not tell; none
+/// where all is told.
+pub(super) fn tail(design: &Design) -> Option<Tail> {
+    let Some(Drives { kind: DriveKind::Part(part), .. }) = &design.drives else { return None };
+    known(part, design, |known| {
+        let solved = known.solved.clone().ok()?;
+        *known.tail.get_or_insert_with(|| Alone::new(part, design).tail(solved))
+    })
+}
+
+/// What is known of a part, solved if it is asked for the first time.
+fn known<T>(part: &Part, design: &Design, of: impl FnOnce(&mut Known) -> T) -> T {
     let payload = max_payload(design);
     // A lock that a panic elsewhere has poisoned still guards a list that is whole.
-    let mut known = KNOWN.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
-    if let Some(known) = known.iter().find(|k| k.part == **part && k.payload == payload) {
-        return known.solved.clone().map(Some);
-    }
-    let solved = Alone::new(part, design).solve();
-    known.push(Known { part: (**part).clone(), payload, solved: solved.clone() });
-    solved.map(Some)
+    let mut all = KNOWN.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let at = all.iter().position(|k| k.part == *part && k.payload == payload).unwrap_or_else(|| {
+        let solved = Alone::new(part, design).solve();
+        all.push(Known { part: part.clone(), payload, solved, tail: None });
+        all.len() - 1
+    });
+    of(&mut all[at])
 }
 
 /// A part that runs alone.
@@ -83,6 +103,14 @@ impl<'a> Alone<'a> {
         scenario.design.fabric = None;
         scenario.classes[0].load = Load::Closed { in_flight: part.read_random.depth, think: None };
         Alone { part, scenario, payload: max_payload(design) }
+    }
+
+    /// The drive, full of data, under this load.
+    fn with_load(&self, load: Load) -> Scenario {
+        let mut scenario = self.scenario.clone();
+        let class = &mut scenario.classes[0];
+        (class.load, class.capacity, class.working_set) = (load, self.part.capacity, self.part.capacity);
+        scenario
     }
 
     fn solve(&self) -> Result<Solved, Refusal> {
@@ -104,7 +132,8 @@ impl<'a> Alone<'a> {
             Some(units) => units,
             None => self.fewest_units()?,
         };
-        Ok(Solved { units, command: self.command(units)? })
+        let (program, suspend) = (self.part.program, self.part.suspend);
+        self.pinned(Solved { units, command: self.command(units)?, program, suspend })
     }
 
     /// What counts as the rating met.
@@ -159,22 +188,33 @@ impl<'a> Alone<'a> {
 
     /// Reads per second at the rated depth.
     fn rate(&self, units: u32, command: SimDuration) -> Result<f64, Refusal> {
-        let interrupted = AtomicBool::new(false);
-        let solved = Solved { units, command };
-        let plan = Plan::compile(&self.scenario, Some(solved))?;
-        let setting = Setting {
-            scenario: &self.scenario,
-            plan: Arc::new(plan),
-            traces: vec![None],
-            scale: 1.0,
-            periods: None,
-            interrupted: &interrupted,
-        };
+        let (program, suspend) = (self.part.program, self.part.suspend);
+        let solved = Solved { units, command, program, suspend };
         let expected_s = READS / self.part.read_random.per_second;
-        let mut replication = Replication::new(&setting, "calibrate", 0);
-        replication.warm_up(SimDuration::from_secs(expected_s / 10.0), &interrupted);
-        replication.extend(SimDuration::from_secs(expected_s), &interrupted);
+        let replication = seen(&self.scenario, solved, expected_s / 10.0, expected_s)?;
         let finished: u64 = replication.kernel.model.recorder.finished.iter().sum();
         Ok(finished as f64 / expected_s)
     }
+}
+
+/// One replication of a drive alone.
+fn seen(scenario: &Scenario, solved: Solved, warm_up_s: f64, length_s: f64) -> Result<Replication, Refusal> {
+    let interrupted = AtomicBool::new(false);
+    let plan = Plan::compile(scenario, Some(solved)).map_err(|unfit| match unfit {
+        Unfit::Drive(refusal) => refusal,
+        // Without a log-structured layout there is nothing to be full.
+        Unfit::Full { .. } => Refusal { key: "capacity", why: "holds no data".into() },
+    })?;
+    let setting = Setting {
+        scenario,
+        plan: Arc::new(plan),
+        traces: vec![None; scenario.classes.len()],
+        scale: 1.0,
+        periods: None,
+        interrupted: &interrupted,
+    };
+    let mut replication = Replication::new(&setting, "calibrate", 0);
+    replication.warm_up(SimDuration::from_secs(warm_up_s), &interrupted);
+    replication.extend(SimDuration::from_secs(length_s), &interrupted);
+    Ok(replication)
 }

@@ -36,7 +36,11 @@ pub(super) fn weighted(setting: &Setting, weights: &[f64]) -> Vec<Kind> {
         .flat_map(|((index, (class, trace)), weight)| {
             let hits = setting.plan.cache().map_or(0.0, |cache| cache.hit_ratio(index));
             let kinds = trace.as_deref().map_or_else(|| of_class(class, hits), of_trace);
-            kinds.into_iter().map(move |kind| Kind { share: kind.share * weight / total, ..kind })
+            kinds.into_iter().map(move |kind| Kind {
+                share: kind.share * weight / total,
+                class: index,
+                ..kind
+            })
         })
         .collect()
 }
@@ -64,6 +68,7 @@ fn of_class(class: &Class, hits: f64) -> Vec<Kind> {
             align: class.align,
             share: of_operation * share,
             cached: if operation == Operation::Read { hits * (1.0 - class.sequential.share) } else { 0.0 },
+            class: 0,
         };
         sizes.iter().map(kind).collect::<Vec<_>>()
     };
@@ -89,6 +94,7 @@ fn of_trace(trace: &Trace) -> Vec<Kind> {
         align: 4096,
         share: count as f64 / total,
         cached: 0.0,
+        class: 0,
     };
     counts.into_iter().map(kind).collect()
 }

@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::engine::{Group, Kernel, Key, Observation, SimDuration, SimTime, Stop};
 use crate::measure::Watch;
-use crate::system::Path;
+use crate::system::{Levels, Path};
 use crate::traffic::Sources;
 
 use super::scene::{ByPeriod, Points, Recorder, Scene};
@@ -14,6 +14,9 @@ use super::setting::Setting;
 /// Events between two looks at whether the user has interrupted: at least a tenth of a second's work.
 const STRIDE_EVENTS: u64 = 1 << 20;
 
+/// Unit in which the log is read, bytes.
+const LOG_BLOCK: u64 = 4096;
+
 /// One replication, which can be extended until it is closed.
 pub(super) struct Replication {
     pub kernel: Kernel<Scene>,
@@ -21,8 +24,8 @@ pub(super) struct Replication {
     pub closed: Option<Observation>,
     /// What had gone to the drives when the window opened and closed.
     edges: [Edge; 2],
-    /// Backlog at the start of the window and at moments in it.
-    readings: Vec<(SimTime, u64)>,
+    /// Backlog at the start of the window and at moments in it, and what the log held, in its blocks.
+    readings: Vec<(SimTime, [u64; 2])>,
     /// In a run with dates: what was seen at the edges of the points in time, and edges still to come.
     pub samples: Vec<Sample>,
     edges_to_come: Vec<SimTime>,
@@ -40,6 +43,12 @@ struct Edge {
     rebuilt: [u64; 2],
     /// Stripes that a rebuild had begun: they arrive as requests do, and are none.
     stripes: u64,
+    /// Bytes at each level between log and drives.
+    levels: Levels,
+    /// Bytes of flash programmed, and of these by the drives' own cleaners.
+    flash: [u64; 2],
+    /// Bytes read ahead of streams.
+    prefetched: u64,
 }
 
 /// What was seen at an edge of a point in time.
@@ -196,13 +205,21 @@ impl Replication {
     }
 
     fn read_backlog(&mut self) {
-        self.readings.push((self.kernel.now(), self.backlog()));
+        let held = self.kernel.model.path.destage.level() / LOG_BLOCK;
+        self.readings.push((self.kernel.now(), [self.backlog(), held]));
     }
 
     fn edge(&self) -> Edge {
         let path = &self.kernel.model.path;
         let (stripes, _) = path.protected.stripes();
-        Edge { fragments: path.fragments, rebuilt: path.protected.rebuilt, stripes }
+        Edge {
+            fragments: path.fragments,
+            rebuilt: path.protected.rebuilt,
+            stripes,
+            levels: path.destage.levels(),
+            flash: path.flash(),
+            prefetched: path.prefetched,
+        }
     }
 
     /// Requests that have arrived.
@@ -257,16 +274,30 @@ impl Replication {
     /// The backlog at the start, the quarters and the end of the window, closed or so far.
     pub fn watch(&self) -> Option<Watch> {
         let opened = self.opened.as_ref()?;
-        let (end, arrived) = match &self.closed {
-            Some(closed) => (closed.at, closed.arrived - self.edges[1].stripes),
-            None => (self.kernel.now(), self.arrived()),
+        let arrived = self
+            .closed
+            .as_ref()
+            .map_or_else(|| self.arrived(), |closed| closed.arrived - self.edges[1].stripes);
+        self.watch_of(0, arrived - (opened.arrived - self.edges[0].stripes))
+    }
+
+    /// The same of what the log holds, in its blocks, beside the blocks that were written to it.
+    pub fn watch_log(&self) -> Option<Watch> {
+        let committed = match &self.closed {
+            Some(_) => self.edges[1].levels.committed,
+            None => self.kernel.model.path.destage.levels().committed,
         };
-        let before = opened.arrived - self.edges[0].stripes;
+        self.watch_of(1, (committed - self.edges[0].levels.committed) / LOG_BLOCK)
+    }
+
+    fn watch_of(&self, which: usize, offered: u64) -> Option<Watch> {
+        let opened = self.opened.as_ref()?;
+        let end = self.closed.as_ref().map_or(self.kernel.now(), |closed| closed.at);
         let span = end.since(opened.at);
         let near = |quarter: u64| {
             let wanted = opened.at + SimDuration::from_ps(span.ps() / 4 * quarter);
-            let distance = |reading: &&(SimTime, u64)| reading.0.ps().abs_diff(wanted.ps());
-            self.readings.iter().min_by_key(distance).map_or(0, |reading| reading.1)
+            let distance = |reading: &&(SimTime, [u64; 2])| reading.0.ps().abs_diff(wanted.ps());
+            self.readings.iter().min_by_key(distance).map_or(0, |reading| reading.1[which])
         };
         let mut backlog = [0, 1, 2, 3, 4].map(near);
         if self.kernel.model.recorder.periods.is_some() {
@@ -275,7 +306,12 @@ impl Replication {
             let between = |quarter: u64| (first * (4 - quarter) + last * quarter) / 4;
             backlog = [0, 1, 2, 3, 4].map(between);
         }
-        Some(Watch { backlog, offered: arrived - before, length_s: span.secs() })
+        Some(Watch { backlog, offered, length_s: span.secs() })
+    }
+
+    /// What the log held when the window closed, bytes.
+    pub fn log_level(&self) -> u64 {
+        self.readings.last().map_or(0, |reading| reading.1[1] * LOG_BLOCK)
     }
 
     /// Bytes of fragments cut while the window was open, by operation.
@@ -286,6 +322,21 @@ impl Replication {
     /// Of these, what a rebuild moved.
     pub fn rebuilt_in_window(&self) -> [u64; 2] {
         [0, 1].map(|op| self.edges[1].rebuilt[op] - self.edges[0].rebuilt[op])
+    }
+
+    /// Bytes that went from level to level between log and drives while the window was open.
+    pub fn levels_in_window(&self) -> Levels {
+        self.edges[1].levels.since(&self.edges[0].levels)
+    }
+
+    /// Bytes of flash programmed while it was, and of these by the drives' own cleaners.
+    pub fn flash_in_window(&self) -> [u64; 2] {
+        [0, 1].map(|at| self.edges[1].flash[at] - self.edges[0].flash[at])
+    }
+
+    /// Bytes read ahead of streams while it was.
+    pub fn prefetched_in_window(&self) -> u64 {
+        self.edges[1].prefetched - self.edges[0].prefetched
     }
 
     /// Measured requests that were not done when the run was given up.

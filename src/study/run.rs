@@ -9,16 +9,19 @@ use rayon::prelude::*;
 
 use crate::engine::SimDuration;
 use crate::measure::{Decision, Round, StoppingRule};
-use crate::outcome::RunOutcome;
+use crate::outcome::{ClassRow, RunOutcome, State};
 use crate::scenario::{Auto, Load, Scenario};
 
 use super::overload::{self, Sure, drift};
 use super::pilot::{self, Pilot};
+use super::rebuild::{self, Pace};
 use super::replication::Replication;
 use super::setting::{Course, Setting, StudyError};
 use super::summary;
 use super::targets::{Target, cycles_floor_s, targets};
 
+/// Log of a design whose log is full, bytes: stripes on their way, and little more.
+const HELD_AT_HIGH_WATER: u64 = 64 << 20;
 /// Looks for overload in one round, and parts of a trace that is played once.
 const PARTS: u32 = 4;
 /// Rounds of the same length before it doubles.
@@ -38,10 +41,58 @@ pub struct Context<'a> {
 pub fn run(scenario: &Scenario, context: &Context) -> Result<RunOutcome, StudyError> {
     let setting = Setting::new(scenario, context.interrupted)?;
     let (replications, course) = replicate(&setting, context);
-    Ok(summary::summarise(&setting, &replications, &course, context.detail))
+    let mut outcome = summary::summarise(&setting, &replications, &course, context.detail);
+    drop(replications);
+    if outcome.verdict.state == State::Unsustainable {
+        (context.progress)("the log fills: the same load with a full one");
+        outcome.notes.push(at_high_water(scenario, context)?);
+    }
+    if let Some(pace) = rebuild::pace(scenario, context)? {
+        outcome.rebuild_hours = pace.hours;
+        outcome.notes.push(pace_in_words(&pace));
+    }
+    Ok(outcome)
 }
 
-fn replicate(setting: &Setting, context: &Context) -> (Vec<Replication>, Course) {
+fn pace_in_words(pace: &Pace) -> String {
+    let [first, second, third] = pace.bytes_per_s.map(|bytes| bytes / 1e6);
+    let hours = match pace.hours {
+        Some(hours) => format!(": {hours:.1} h in all"),
+        None => String::new(),
+    };
+    format!(
+        "rebuild: {first:.1}, {second:.1} and {third:.1} MB/s with 17, 50 and 83 % restored{hours}, at this load all along"
+    )
+}
+
+/// What the load meets once the log is full: the same design with a log that holds next to nothing, for a
+/// stated length of a pilot's.
+fn at_high_water(scenario: &Scenario, context: &Context) -> Result<String, StudyError> {
+    let mut full = scenario.clone();
+    if let Some(log) = &mut full.design.log {
+        log.size = log.size.min(HELD_AT_HIGH_WATER);
+    }
+    let setting = Setting::new(&full, context.interrupted)?;
+    full.run.length = Auto::Given(pilot::first_length(&setting));
+    full.objectives.clear();
+    let setting = Setting::new(&full, context.interrupted)?;
+    let (replications, course) = replicate(&setting, context);
+    let outcome = summary::summarise(&setting, &replications, &course, false);
+    let carried = outcome.carried.iops.value.unwrap_or(0.0);
+    if outcome.verdict.state != State::Stable {
+        return Ok(format!(
+            "at high water: {carried:.0} requests/s are carried and the backlog grows, so there is no percentile to tell"
+        ));
+    }
+    let p99 = |row: &ClassRow| {
+        let value = row.latency_us.get("p99").and_then(|figure| figure.value)?;
+        Some(format!("{} {} {value:.0} us", row.name, row.operation))
+    };
+    let rows: Vec<String> = outcome.classes.iter().filter(|row| row.name != "all").filter_map(p99).collect();
+    Ok(format!("at high water: {carried:.0} requests/s are carried; p99 of {}", rows.join(", ")))
+}
+
+pub(super) fn replicate(setting: &Setting, context: &Context) -> (Vec<Replication>, Course) {
     let run = &setting.scenario.run;
     let mut notes = setting.trace_notes();
     let once = played_once(setting);

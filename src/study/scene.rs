@@ -250,6 +250,14 @@ impl Model for Scene {
         self.path.service(demand, token)
     }
 
+    fn begin(&mut self, demand: u32, token: &StorageToken, now: SimTime) -> SimDuration {
+        self.path.begin(demand, token, now)
+    }
+
+    fn rank(&mut self, demand: u32, token: &StorageToken, now: SimTime) -> u64 {
+        self.path.rank(demand, token, now)
+    }
+
     #[inline]
     fn pick(&mut self, question: u16, token: &StorageToken) -> u32 {
         self.path.pick(question, token)
@@ -258,6 +266,10 @@ impl Model for Scene {
     #[inline]
     fn ask(&mut self, question: u32, token: &mut StorageToken) -> u32 {
         self.path.ask(question, token)
+    }
+
+    fn quantity(&mut self, question: u16, token: &StorageToken) -> u64 {
+        self.path.quantity(question, token)
     }
 
     fn fork(&mut self, question: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {

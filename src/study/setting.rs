@@ -5,8 +5,8 @@ use std::sync::atomic::AtomicBool;
 
 use crate::engine::SimDuration;
 use crate::measure::{Drift, Latencies};
-use crate::scenario::{Class, DriveKind, Drives, Fault, Load, Objective, Over, Rebuilding, Scenario};
-use crate::system::{Plan, Refusal};
+use crate::scenario::{Class, Fault, Load, Objective, Over, Rebuilding, Scenario};
+use crate::system::{Plan, Refusal, Unfit};
 use crate::traffic::{Trace, TraceError, sources_needed};
 
 use super::calibrate::calibrate;
@@ -38,14 +38,14 @@ pub enum StudyError {
     TooManySources(u64),
     /// The ratings of the drives' part contradict each other: its name, the key to blame, and why.
     Part(String, &'static str, String),
+    /// The data does not fit a log-structured layout: live bytes, and the room for them.
+    Full(f64, f64),
 }
 
 impl StudyError {
     fn part(scenario: &Scenario, refusal: Refusal) -> Self {
-        let name = match &scenario.design.drives {
-            Some(Drives { kind: DriveKind::Part(part), .. }) => part.name.clone(),
-            _ => String::new(),
-        };
+        let name = scenario.design.drives.as_ref().and_then(|drives| drives.kind.part_name());
+        let name = name.unwrap_or_default().to_owned();
         StudyError::Part(name, refusal.key, refusal.why)
     }
 }
@@ -58,6 +58,12 @@ impl std::fmt::Display for StudyError {
                 f,
                 "`parts.{name}.{key}`: {why}\n  help: compare the figures of the part with its datasheet; \
                  `forebay explain parts.NAME.{key}` says what is meant"
+            ),
+            StudyError::Full(live, room) => write!(
+                f,
+                "the data does not fit: {:.2} TB as it is stored, in {:.2} TB of usable space less `design.layout.reserve`\n  help: more or larger drives, fewer machines, or a smaller `capacity`",
+                live / 1e12,
+                room / 1e12
             ),
             StudyError::TooManySources(count) => write!(
                 f,
@@ -76,7 +82,10 @@ impl<'a> Setting<'a> {
             return Err(StudyError::TooManySources(sources));
         }
         let solved = calibrate(&scenario.design).map_err(|why| StudyError::part(scenario, why))?;
-        let plan = Plan::compile(scenario, solved).map_err(|why| StudyError::part(scenario, why))?;
+        let plan = Plan::compile(scenario, solved).map_err(|unfit| match unfit {
+            Unfit::Drive(why) => StudyError::part(scenario, why),
+            Unfit::Full { live, room } => StudyError::Full(live, room),
+        })?;
         let plan = Arc::new(plan);
         let (traces, periods) = (load_traces(scenario)?, Periods::of(scenario));
         Ok(Setting { scenario, plan, traces, scale: 1.0, periods, interrupted })

@@ -9,14 +9,16 @@ use crate::measure::{
     BlameTable, Interval, Latencies, mean_estimate, percentile_estimate, pool, rate_estimate,
 };
 use crate::outcome::*;
-use crate::scenario::{DriveKind, Objective, Operation, Over};
-use crate::system::ceilings;
+use crate::scenario::{Objective, Operation, Over};
+use crate::system::{Levels, ceilings};
 
 use super::audit::audit;
 use super::mix::offered_iops;
+use super::rebuild::restored_per_s;
 use super::replication::Replication;
 use super::setting::{Course, Setting};
 use super::stations::{Usage, ratio, window};
+use super::sustain::{Filling, filling};
 use super::targets::{Target, is_measured};
 use super::{TOOL, assumptions, mix, transient};
 
@@ -56,6 +58,10 @@ pub(super) fn summarise(
             precision: scenario.run.precision,
             precision_met: course.precision_met,
             requests: measured.map(Latencies::total).sum(),
+            events_per_request: ratio(
+                replications.iter().map(|r| r.kernel.events() as f64).sum(),
+                replications.iter().map(|r| r.arrived() as f64).sum(),
+            ),
         },
         verdict: verdict(setting, replications, course, &usage, &objectives, &offered),
         offered: Offered { iops: offered_iops(&offered) },
@@ -69,6 +75,7 @@ pub(super) fn summarise(
         ledger: ledger(setting, replications),
         audit: audit(setting, replications),
         assumptions: assumptions::of(setting),
+        rebuild_hours: None,
         notes: notes(setting, course, replications),
     }
 }
@@ -81,7 +88,13 @@ fn verdict(
     objectives: &[ObjectiveRow],
     offered: &[Option<f64>],
 ) -> Verdict {
-    let (state, reason, growth) = state(setting, replications, course, usage);
+    let (mut state, mut reason, growth) = state(setting, replications, course, usage);
+    let is_dated = replications.iter().any(|r| r.kernel.model.recorder.periods.is_some());
+    let filling = (state == State::Stable && !is_dated).then(|| filling(setting, replications)).flatten();
+    if let Some(filling) = &filling {
+        state = State::Unsustainable;
+        reason = Some(in_words(filling));
+    }
     let binding = usage.iter().fold(None, |best: Option<(&Usage, f64)>, u| {
         let (_, busy) = u.busiest();
         if best.is_none_or(|b| busy > b.1) { Some((u, busy)) } else { best }
@@ -102,8 +115,19 @@ fn verdict(
         static_ceiling_iops: lowest.as_ref().map(|c| c.iops),
         static_binding: lowest.map(|c| c.station),
         growth_per_s: growth,
+        log_full_after_s: filling.map(|filling| filling.full_after_s),
         reason,
     }
+}
+
+fn in_words(filling: &Filling) -> String {
+    format!(
+        "the log fills by {:.3} GB/s beyond what the drives take: at high water {:.1} s after the window measured; \
+         from then on writes go at {:.3} GB/s, and the percentiles here no longer hold",
+        filling.growth_bytes_per_s / 1e9,
+        filling.full_after_s,
+        filling.destaged_bytes_per_s / 1e9
+    )
 }
 
 /// Requests measured per second, by class.
@@ -331,7 +355,7 @@ fn unhealthy(objective: &Objective, setting: &Setting) -> Option<String> {
     })
 }
 
-/// Bytes at each level, per second of the window.
+/// Bytes at each level, per second of the window: from the hosts to the flash.
 fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<LedgerRow> {
     let seconds: f64 = replications.iter().map(Replication::window_s).sum();
     let per_s = |of: &dyn Fn(&Replication) -> [u64; 2]| {
@@ -342,36 +366,49 @@ fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<LedgerRow> {
         read_bytes_per_s: read,
         write_bytes_per_s: write,
     };
+    let plan = &setting.plan;
     let mut rows = vec![row("host", per_s(&|r| r.kernel.model.recorder.finished_bytes))];
+    let writes = |of: &dyn Fn(&Levels) -> u64| per_s(&|r| [0, of(&r.levels_in_window())]);
+    if plan.has_log() {
+        rows.push(row("log", writes(&|l| l.destaged)));
+    }
+    if plan.blocks().is_some() {
+        rows.push(row("blocks", writes(&|l| l.blocks)));
+        // Where a later pass reduces, what was plain was written too.
+        rows.push(row("reduction", writes(&|l| l.stored + l.reduced)));
+        rows.push(row("cleaning", per_s(&|r| [0, 1].map(|_| r.levels_in_window().moved))));
+    }
+    if per_s(&|r| [r.prefetched_in_window(), 0])[0] > 0.0 {
+        rows.push(row("prefetch", per_s(&|r| [r.prefetched_in_window(), 0])));
+    }
     let (all, rebuilt) = (per_s(&|r| r.fragments_in_window()), per_s(&|r| r.rebuilt_in_window()));
-    if setting.plan.protects() {
+    if plan.protects() {
         rows.push(row("protection", [0, 1].map(|op| all[op] - rebuilt[op])));
     }
     if setting.rebuilding().is_some() {
         rows.push(row("rebuild", rebuilt));
     }
-    if setting.plan.cuts() {
+    if plan.cuts() {
         rows.push(row("drives", all));
+    }
+    if plan.drive().is_some() {
+        rows.push(row("drive cleaning", per_s(&|r| [r.flash_in_window()[1]; 2])));
+        rows.push(row(
+            "flash",
+            per_s(&|r| [r.fragments_in_window()[0] + r.flash_in_window()[1], r.flash_in_window()[0]]),
+        ));
     }
     rows
 }
 
-/// What the rebuild achieved, and how long a drive's content takes at that pace.
+/// What the rebuild achieved.
 fn rebuild_note(setting: &Setting, replications: &[Replication]) -> Option<String> {
     let (fault, rebuilding) = setting.rebuilding()?;
-    let seconds: f64 = replications.iter().map(|r| transient::rebuilding_s(setting, r.window_s())).sum();
-    let restored: u64 = replications.iter().map(|r| r.rebuilt_in_window()[Operation::Write as usize]).sum();
-    let rate = ratio(restored as f64, seconds);
-    let whole = match &setting.scenario.design.drives.as_ref()?.kind {
-        DriveKind::Part(part) if rate > 0.0 => {
-            format!(": {:.1} h for a whole drive at this pace", part.capacity as f64 / rate / 3600.0)
-        }
-        _ => String::new(),
-    };
+    let seconds = replications.iter().map(|r| transient::rebuilding_s(setting, r.window_s())).sum();
     Some(format!(
-        "\"{}\": {:.1} MB/s of lost content restored, with {:.0} % of the stripes done all along{whole}",
+        "\"{}\": {:.1} MB/s of lost content restored, with {:.0} % of the stripes done all along",
         fault.name,
-        rate / 1e6,
+        restored_per_s(replications, seconds) / 1e6,
         100.0 * rebuilding.progress
     ))
 }

@@ -8,6 +8,8 @@ const WRITE: u32 = 1 << 31;
 const SEQUENTIAL: u32 = 1 << 30;
 /// Sources of requests are fewer.
 pub(super) const BACKGROUND: u32 = 1 << 31;
+/// Of background work, what destages.
+const JOB: u32 = 1 << 30;
 
 /// Member slot of the front port.
 pub(super) const PORT: usize = 0;
@@ -55,6 +57,24 @@ impl Body {
     pub(super) fn background(source: u32, number: u64) -> Self {
         let machine_and_kind = WRITE | SEQUENTIAL;
         Body { address: number, source: source | BACKGROUND, machine_and_kind }
+    }
+
+    /// The body of a stripe on its way from the log to the drives, for a machine or by a controller in turn.
+    pub(super) fn job(machine: u32, is_sequential: bool) -> Self {
+        let sequential = if is_sequential { SEQUENTIAL } else { 0 };
+        Body { address: 0, source: BACKGROUND | JOB, machine_and_kind: machine | WRITE | sequential }
+    }
+
+    /// Whether it is such a stripe.
+    #[inline]
+    pub(super) fn is_job(&self) -> bool {
+        self.source & (BACKGROUND | JOB) == BACKGROUND | JOB
+    }
+
+    /// Whether it restores what a drive has lost.
+    #[inline]
+    pub(super) fn is_rebuild(&self) -> bool {
+        self.source & (BACKGROUND | JOB) == BACKGROUND
     }
 
     /// Whether it is background work.

@@ -6,8 +6,14 @@
 //! each extent that it touches, for blocks of one extent are alike in popularity. Reads that continue a stream
 //! bypass the cache, and so do recorded loads, whose next request no law tells.
 //!
-//! It is warm from the start; where a fault empties it, `warming` says how it fills again. Left out: prefetch, blocks that are stored reduced. A closed loop's rate is not
-//! known beforehand: it is put at one request per token in each think time and [`ANSWER_S`].
+//! With `prefetch` a stream is read ahead by that many bytes: its first read goes to the drives, and so does the second,
+//! which tells that it is a stream; the others find their data, and every so many bytes of it cost a background read
+//! of as many. One such read at the end of each stream is for nothing. That the data is there in time is taken for
+//! granted.
+//!
+//! A cache that holds blocks as they are stored holds more of them. It is warm from the start; where a fault empties
+//! it, `warming` says how it fills again. A closed loop's rate is not known beforehand: it is put at one request per
+//! token in each think time and [`ANSWER_S`].
 
 use crate::engine::{Purpose, SimDuration};
 use crate::scenario::{Class, Design, Load, Skew};
@@ -15,6 +21,8 @@ use crate::theory::lru::{Population, characteristic_time, hit_ratio};
 use crate::theory::popularity::{Band, weighted_bands, zipf_bands};
 
 use super::body::StorageToken;
+use super::memory::Shares;
+use super::reduction::Blocks;
 use super::warming::Warming;
 
 /// Blocks that are kept or dropped, bytes: those of the Zipf law.
@@ -23,6 +31,7 @@ const BLOCK: f64 = 4096.0;
 /// relative to each other matter).
 const ANSWER_S: f64 = 200e-6;
 const DRAW: Purpose = Purpose::named("cache");
+const AHEAD: Purpose = Purpose::named("ahead");
 
 /// A cache shared by all classes.
 #[derive(Clone, Debug)]
@@ -35,17 +44,34 @@ pub struct Cache {
     hits: Vec<f64>,
     /// By class: the extent of one draw, bytes.
     extents: Vec<u64>,
+    /// By class: bytes of a stream.
+    runs: Vec<f64>,
+    /// Bytes read ahead of a stream; 0 for none.
+    prefetch: u64,
     /// By class: how it warms, where a fault empties the cache.
     warming: Vec<Warming>,
 }
 
 impl Cache {
     /// The cache of a design, if it has one; `is_emptied` says whether a fault will empty it.
-    pub(super) fn of(design: &Design, classes: &[Class], is_emptied: bool) -> Option<Self> {
-        let bytes = (design.memory? as f64 * design.cache_share?) as u64;
+    pub(super) fn of(
+        design: &Design,
+        classes: &[Class],
+        shares: &Shares,
+        blocks: Option<&Blocks>,
+        is_emptied: bool,
+    ) -> Option<Self> {
+        let keys = design.cache.as_ref()?;
+        let bytes = (shares.left as f64 * keys.share) as u64;
         let bands: Vec<Vec<Band>> = classes.iter().map(|class| bands(class).unwrap_or_default()).collect();
-        let populations: Vec<Population> =
-            bands.iter().map(|bands| Population { size: BLOCK, bands: bands.clone() }).collect();
+        // A block that is held as it is stored takes that much less.
+        let stored = blocks.filter(|_| keys.holds_stored);
+        let size = |n: usize| stored.map_or(BLOCK, |b| BLOCK * b.mean_stored(n) / b.bytes as f64);
+        let populations: Vec<Population> = bands
+            .iter()
+            .enumerate()
+            .map(|(n, bands)| Population { size: size(n), bands: bands.clone() })
+            .collect();
         let time_s = characteristic_time(bytes as f64, &populations);
         let hit = |bands: &Vec<Band>| if bands.is_empty() { 0.0 } else { hit_ratio(bands, time_s) };
         Some(Cache {
@@ -53,6 +79,8 @@ impl Cache {
             time_s,
             hits: bands.iter().map(hit).collect(),
             extents: classes.iter().map(|class| class.extent).collect(),
+            runs: classes.iter().map(|class| class.sequential.run_length as f64).collect(),
+            prefetch: keys.prefetch,
             warming: match is_emptied {
                 true => bands.iter().map(|bands| Warming::of(bands, time_s)).collect(),
                 false => Vec::new(),
@@ -65,7 +93,23 @@ impl Cache {
         self.hits[class]
     }
 
-    /// The same so long after the cache was emptied (as ever, if no fault of the scenario empties it).
+    /// Whether a read is the first that is seen to continue its stream: one of all of its reads but the very first.
+    fn begins_stream(&self, token: &StorageToken) -> bool {
+        let further = self.runs[usize::from(token.class)] / f64::from(token.amount) - 1.0;
+        token.key.draws(DRAW).unit() * further < 1.0
+    }
+
+    /// How many bytes a read has fetched ahead of its stream, for those behind it: twice at its beginning, so that
+    /// what is ahead stays ahead, and at its end is wasted.
+    pub(super) fn reads_ahead(&self, token: &StorageToken) -> Option<u64> {
+        if self.prefetch == 0 || !token.body.is_sequential() {
+            return None;
+        }
+        let due = token.key.draws(AHEAD).unit() < f64::from(token.amount) / self.prefetch as f64;
+        (due || self.begins_stream(token)).then_some(self.prefetch)
+    }
+
+    /// The share of a class's random reads that hit so long after the cache was emptied (as ever, if no fault of the scenario empties it).
     pub fn hit_ratio_since(&self, class: usize, since: SimDuration) -> f64 {
         self.warming.get(class).map_or(self.hits[class], |warming| warming.ratio(since))
     }
@@ -74,8 +118,11 @@ impl Cache {
     #[inline]
     pub(super) fn hits(&self, token: &StorageToken, since: Option<SimDuration>) -> bool {
         let class = usize::from(token.class);
+        if token.body.is_sequential() {
+            return self.prefetch > 0 && !self.begins_stream(token);
+        }
         let chance = since.map_or(self.hits[class], |since| self.hit_ratio_since(class, since));
-        if chance == 0.0 || token.body.is_sequential() {
+        if chance == 0.0 {
             return false;
         }
         let (first, last) = (token.body.address, token.body.address + u64::from(token.amount) - 1);
@@ -85,17 +132,31 @@ impl Cache {
     }
 }
 
-/// Blocks of all machines of a class and how often each is asked for, per second; none of a class whose
-/// requests bypass the cache.
-fn bands(class: &Class) -> Option<Vec<Band>> {
-    let requests_per_s = match &class.load {
+/// Bytes a second that the machines of a class write, for the weights of classes beside each other.
+pub(super) fn written_per_s(class: &Class) -> f64 {
+    let writes = requests_per_s(class) * (1.0 - class.read) * f64::from(class.machines);
+    writes * class.write_sizes.iter().map(|(bytes, share)| *bytes as f64 * share).sum::<f64>()
+}
+
+/// Requests a second of one machine; of a trace none, for no law tells.
+fn requests_per_s(class: &Class) -> f64 {
+    match &class.load {
         Load::Open { rate, .. } => *rate,
         Load::Closed { in_flight, think } => {
             let think_s = think.as_ref().map_or(0.0, |law| law.mean_ps() / 1e12);
             f64::from(*in_flight) / (think_s + ANSWER_S)
         }
-        Load::Trace { .. } => return None,
-    };
+        Load::Trace { .. } => 0.0,
+    }
+}
+
+/// Blocks of all machines of a class and how often each is asked for, per second; none of a class whose
+/// requests bypass the cache.
+pub(super) fn bands(class: &Class) -> Option<Vec<Band>> {
+    if matches!(class.load, Load::Trace { .. }) {
+        return None;
+    }
+    let requests_per_s = requests_per_s(class);
     let mean = |sizes: &[(u64, f64)]| sizes.iter().map(|(bytes, share)| *bytes as f64 * share).sum::<f64>();
     let bytes = class.read * mean(&class.read_sizes) + (1.0 - class.read) * mean(&class.write_sizes);
     let rate = requests_per_s * (1.0 - class.sequential.share) * (bytes / BLOCK).max(1.0);

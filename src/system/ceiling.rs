@@ -10,6 +10,8 @@ use crate::engine::Law;
 use crate::scenario::{CpuQueue, Design, DriveKind, Operation, PortKind};
 
 use super::demand::Ask;
+use super::fabric::Fabric;
+use super::log::GRAIN;
 use super::plan::Plan;
 use super::work::DriveWork;
 
@@ -41,6 +43,8 @@ pub struct Kind {
     pub share: f64,
     /// Share of its requests that a cache answers, so that no drive is asked.
     pub cached: f64,
+    /// Place of its class among the classes.
+    pub class: usize,
 }
 
 /// Every group's ceiling for a mix of requests, in the order of the path.
@@ -48,8 +52,9 @@ pub fn ceilings(design: &Design, plan: &Plan, kinds: &[Kind]) -> Vec<Ceiling> {
     let mut found = Vec::new();
     ports(design, plan, kinds, &mut found);
     let works: Vec<DriveWork> = kinds.iter().map(|kind| DriveWork::of(plan, kind)).collect();
+    controllers(design, plan, kinds, &works, &mut found);
     cpu(design, plan, kinds, &works, &mut found);
-    uplinks(plan, kinds, &works, &mut found);
+    fabric(plan, kinds, &works, &mut found);
     drives(design, plan, kinds, &works, &mut found);
     found
         .into_iter()
@@ -99,45 +104,84 @@ fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
             }
         }
     };
-    for (way, name) in ["ports.rx", "ports.tx"].into_iter().enumerate() {
-        let time = |k: &Kind| both_ways(k)[way].iter().map(|ask| wire.time(*ask, k.bytes).secs()).sum();
-        found.push((name.into(), plan.working_ports(), mean(kinds, time)));
+    let mut ends = vec![(["ports.rx", "ports.tx"], plan.working_ports(), wire)];
+    ends.splice(
+        0..0,
+        plan.hosts.iter().map(|hosts| (["hosts.tx", "hosts.rx"], hosts.all_ports(), &hosts.wire)),
+    );
+    for (names, count, wire) in ends {
+        for (way, name) in names.into_iter().enumerate() {
+            let time = |k: &Kind| both_ways(k)[way].iter().map(|ask| wire.time(*ask, k.bytes).secs()).sum();
+            found.push((name.into(), count, mean(kinds, time)));
+        }
+    }
+}
+
+/// The partner link, the memory and the log.
+fn controllers(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
+    let count = design.controllers_count();
+    let bytes = |k: &Kind, operation: Operation| if k.operation == operation { k.bytes as f64 } else { 0.0 };
+    let written = |of: &dyn Fn(&Kind) -> f64| {
+        mean(kinds, |k| if k.operation == Operation::Write { of(k) } else { 0.0 })
+    };
+    if plan.has_log() && count > 1 {
+        let time = |ask: Ask, bytes: u64| plan.partners.time(ask, bytes).secs();
+        let both = |k: &Kind| time(Ask::PartnerLong, k.bytes) + time(Ask::PartnerShort, 0);
+        found.push(("controllers.link".into(), 2, written(&both)));
+    }
+    let reduced = |work: &DriveWork| plan.memory_time(1, work.bytes_destaged).secs();
+    let crossed = |k: &Kind| {
+        let [received, sent] = [Operation::Write, Operation::Read].map(|operation| bytes(k, operation));
+        plan.memory_time(0, received).secs() + plan.memory_time(2, sent).secs()
+    };
+    let memory = mean(kinds, crossed) + mean_work(kinds, works, reduced);
+    found.push(("memory".into(), plan.partners.active, memory));
+    if let Some(log) = &design.log {
+        let time = |k: &Kind| (k.bytes.div_ceil(GRAIN) * GRAIN) as f64 / log.rate * f64::from(count);
+        found.push(("log".into(), count, written(&time)));
     }
 }
 
 fn cpu(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
     let Some(cpu) = &design.cpu else { return };
-    let secs = |law: &Law| law.mean_ps() / 1e12;
+    let secs = |law: &Law| law.mean_ps() / 1e12 * cpu.slowdown();
     let demand = kinds.iter().zip(works).map(|(k, work)| {
         let (law, ask) = match k.operation {
             Operation::Read => (&cpu.read, Ask::Reconstruct),
             Operation::Write => (&cpu.write, Ask::Parity),
         };
-        k.share * (secs(law) + plan.coding(ask, work.bytes_coded).secs())
+        k.share * (secs(law) + plan.coding(ask, work.bytes_coded).secs() + work.work_s)
     });
     let demand = demand.sum();
-    let ports = design.ports.as_ref().map_or(1, |p| p.count);
-    let cores = match cpu.queue {
-        CpuQueue::Shared => cpu.cores,
-        CpuQueue::PerPort => (cpu.cores / ports).max(1) * plan.working_ports(),
+    let active = plan.partners.active;
+    let each = plan.ports() as u32 / active;
+    let servers = match cpu.queue {
+        CpuQueue::Shared => cpu.servers() * active,
+        CpuQueue::PerPort => (cpu.servers() / each).max(1) * plan.working_ports(),
     };
-    found.push(("cpu".into(), cores, demand));
+    found.push(("cpu".into(), servers, demand));
 }
 
-fn uplinks(plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
-    let Some(uplinks) = &plan.uplinks else { return };
-    // Fragments share the request's bytes: headers are counted for each.
-    let times = |read: Ask, write: Ask| {
-        let time = |ask: Ask| move |bytes: u64| uplinks.time(ask, bytes).secs();
-        mean_work(kinds, works, |work| messages(work, [&time(read), &time(write)]))
-    };
-    let down = times(Ask::UplinkSubmission, Ask::UplinkWrite);
-    let up = times(Ask::UplinkRead, Ask::UplinkCompletion);
-    if uplinks.shared {
-        found.push(("fabric.uplinks".into(), uplinks.count, down + up));
-    } else {
-        found.push(("fabric.uplinks.down".into(), uplinks.count, down));
-        found.push(("fabric.uplinks.up".into(), uplinks.count, up));
+fn fabric(plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
+    for link in plan.fabric.iter().flat_map(Fabric::links) {
+        // Fragments share the request's bytes: headers are counted for each.
+        let times = |read: Ask, write: Ask| {
+            let time = |ask: Ask| move |bytes: u64| link.time(ask, bytes).secs();
+            mean_work(kinds, works, |work| messages(work, [&time(read), &time(write)]))
+        };
+        // A link of a tree sees the share of the drives behind it that take requests.
+        let share = link.behind.as_ref().map_or(1.0, |drives| {
+            let working = drives.iter().filter(|drive| plan.works(**drive)).count();
+            working as f64 / f64::from(plan.working_drives())
+        });
+        let down = share * times(Ask::UplinkSubmission, Ask::UplinkWrite);
+        let up = share * times(Ask::UplinkRead, Ask::UplinkCompletion);
+        if link.shared {
+            found.push((link.name.clone(), link.count, down + up));
+        } else {
+            found.push((format!("{}.down", link.name), link.count, down));
+            found.push((format!("{}.up", link.name), link.count, up));
+        }
     }
 }
 
@@ -149,21 +193,35 @@ fn drives(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], fou
         let demand = mean_work(kinds, works, |work| requests(work) * service.mean_ps() / 1e12);
         found.push(("drives".into(), count, demand));
     }
-    let Some(drive) = &plan.drive else { return };
-    found.push(("drives.command".into(), count, mean_work(kinds, works, requests) * drive.command.secs()));
+    let Some(link) = plan.drive_link() else { return };
+    if let Some(drive) = &plan.drive {
+        let demand = mean_work(kinds, works, requests) * drive.command.secs();
+        found.push(("drives.command".into(), count, demand));
+    }
     let both = |read: Ask, write: Ask| {
-        let time = |ask: Ask| move |bytes: u64| drive.time(ask, bytes).secs();
+        let time = |ask: Ask| move |bytes: u64| link.time(ask, bytes).secs();
         mean_work(kinds, works, |work| messages(work, [&time(read), &time(write)]))
     };
     let down = both(Ask::DriveSubmission, Ask::DriveWrite);
     let up = both(Ask::DriveRead, Ask::DriveCompletion);
     // One group, whose members are the directions: the busier one is full first.
-    let link_demand = if drive.directions() == 1 { down + up } else { down.max(up) };
+    let link_demand = if link.directions() == 1 { down + up } else { down.max(up) };
     found.push(("drives.link".into(), count, link_demand));
+    if let Some(arm) = &plan.arm {
+        let demand = kinds.iter().zip(works).map(|(k, work)| {
+            let time = |bytes: u64| {
+                let service = |continues| arm.service_s(bytes as f64, continues);
+                k.sequential * service(true) + (1.0 - k.sequential) * service(false)
+            };
+            k.share * messages(work, [&time, &time])
+        });
+        found.push(("drives.arm".into(), count, demand.sum()));
+    }
+    let Some(drive) = &plan.drive else { return };
     let unit_demand = kinds.iter().zip(works).map(|(k, work)| {
         let [each, _] = work.bytes_each();
-        let per_byte = k.sequential * drive.write_s_per_byte(true)
-            + (1.0 - k.sequential) * drive.write_s_per_byte(false);
+        let large = plan.stripes.as_ref().map_or(k.sequential, |s| if s.suits_drives { 1.0 } else { 0.0 });
+        let per_byte = large * drive.write_s_per_byte(true) + (1.0 - large) * drive.write_s_per_byte(false);
         let sensing = work.reads * drive.pages(each as u32) as f64 * drive.sense.secs();
         k.share * (sensing + work.bytes_written * per_byte)
     });

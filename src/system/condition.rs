@@ -16,7 +16,7 @@ use crate::traffic::Request;
 
 use super::body::{DRIVE, StorageToken};
 use super::demand::Ask;
-use super::drive::DriveModel;
+use super::drive::DriveLink;
 
 const ANOTHER_PORT: Purpose = Purpose::named("another port");
 
@@ -72,11 +72,24 @@ pub(super) struct Conditions {
     slow: Vec<(u32, f64)>,
     /// When the cache was last emptied.
     cold_since: Option<SimTime>,
+    /// The controller that is lost, and when the other one takes its requests.
+    lost_controller: Option<(u32, SimTime)>,
+    /// Whose ports are whose, and how long a failover takes.
+    controllers: ControllerPorts,
+}
+
+/// What the loss of a controller means for requests.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct ControllerPorts {
+    /// Controllers that take requests.
+    pub active: u32,
+    /// How long the requests of a lost one stall.
+    pub failover: SimDuration,
 }
 
 impl Conditions {
     /// The standing conditions; dates are to be told by [`Conditions::date_from`].
-    pub fn standing(faults: Arc<[Fault]>, ports: u32) -> Self {
+    pub fn standing(faults: Arc<[Fault]>, ports: u32, controllers: ControllerPorts) -> Self {
         let mut conditions = Conditions {
             ports,
             origin: None,
@@ -88,6 +101,8 @@ impl Conditions {
             links: Vec::new(),
             slow: Vec::new(),
             cold_since: None,
+            lost_controller: None,
+            controllers,
             faults,
         };
         conditions.settle();
@@ -121,8 +136,17 @@ impl Conditions {
         for (fault, in_force) in self.faults.iter().zip(&mut self.in_force) {
             let was_in_force = *in_force;
             *in_force = fault.is_standing() || fault.is_in_force(at);
-            if fault.kind == FaultKind::CacheCold && *in_force && !was_in_force {
-                self.cold_since = Some(now);
+            let begins = *in_force && !was_in_force;
+            match fault.kind {
+                FaultKind::CacheCold if begins => self.cold_since = Some(now),
+                FaultKind::ControllerLost { controller } if begins => {
+                    let taken = now + self.controllers.failover;
+                    self.lost_controller = Some((controller, taken));
+                    // What the other one has not read itself it has to read anew.
+                    self.cold_since = Some(taken);
+                }
+                FaultKind::ControllerLost { .. } if was_in_force && !*in_force => self.lost_controller = None,
+                _ => {}
             }
         }
         self.settle();
@@ -141,7 +165,14 @@ impl Conditions {
                 FaultKind::UplinkNarrowed { uplink, left } => multiply(&mut uplinks, uplink, 1.0 / left),
                 FaultKind::DriveLinkNarrowed { drive, left } => multiply(&mut links, drive, 1.0 / left),
                 FaultKind::DriveSlow { drive, factor } => multiply(&mut slow, drive, factor),
-                FaultKind::DriveLost { .. } | FaultKind::Rebuilding(_) | FaultKind::CacheCold => {}
+                FaultKind::ControllerLost { controller } if self.controllers.active > 1 => {
+                    let each = self.ports / self.controllers.active;
+                    down.extend(controller * each..(controller + 1) * each);
+                }
+                FaultKind::DriveLost { .. }
+                | FaultKind::Rebuilding(_)
+                | FaultKind::CacheCold
+                | FaultKind::ControllerLost { .. } => {}
             }
         }
         self.ports_up = match down.is_empty() {
@@ -177,6 +208,29 @@ impl Conditions {
         self.ports_up[nth as usize]
     }
 
+    /// The controller that does the work of one that owns it.
+    #[inline]
+    pub fn at_work(&self, owner: u32) -> u32 {
+        match self.lost_controller {
+            Some((lost, _)) if lost == owner && self.controllers.active > 1 => 1 - owner,
+            _ => owner,
+        }
+    }
+
+    /// Whether a controller is lost.
+    #[inline]
+    pub fn has_lost_controller(&self) -> bool {
+        self.lost_controller.is_some()
+    }
+
+    /// How long a request that was due at `born` waits for the other controller to take the place of its owner.
+    pub fn stall(&self, owner: u32, born: SimTime) -> SimDuration {
+        match self.lost_controller {
+            Some((lost, taken)) if lost == owner && taken > born => taken.since(born),
+            _ => SimDuration::ZERO,
+        }
+    }
+
     /// Whether every demand is as built.
     #[inline]
     pub fn are_as_built(&self) -> bool {
@@ -187,7 +241,7 @@ impl Conditions {
     pub fn stretched(
         &self,
         (ask, uplink): (Ask, u32),
-        model: Option<&DriveModel>,
+        link: Option<&DriveLink>,
         token: &StorageToken,
         span: SimDuration,
     ) -> SimDuration {
@@ -200,11 +254,11 @@ impl Conditions {
                 let narrowed = factor(&self.links, drive);
                 // A drive's own ceiling on its link is not narrowed with it.
                 let bytes = u64::from(token.amount);
-                model
-                    .filter(|_| narrowed > 1.0)
-                    .map_or(span, |model| model.time_narrowed(ask, bytes, narrowed))
+                link.filter(|_| narrowed > 1.0).map_or(span, |link| link.time_narrowed(ask, bytes, narrowed))
             }
-            Ask::Program | Ask::Sense | Ask::Command | Ask::Service => times(span, factor(&self.slow, drive)),
+            Ask::Program | Ask::Sense | Ask::Command | Ask::Service | Ask::ArmRead | Ask::ArmWrite => {
+                times(span, factor(&self.slow, drive))
+            }
             _ => span,
         }
     }
@@ -239,6 +293,8 @@ mod tests {
     use crate::engine::Key;
     use crate::scenario::Operation;
 
+    const ONE: ControllerPorts = ControllerPorts { active: 1, failover: SimDuration::ZERO };
+
     fn seconds(s: u64) -> SimDuration {
         SimDuration::from_us(s * 1_000_000)
     }
@@ -267,7 +323,7 @@ mod tests {
             fault(3, Some(4), FaultKind::DriveLost { drive: 2 }),
         ];
         let origin = SimTime::ZERO + seconds(10);
-        let mut conditions = Conditions::standing(Arc::from(faults), 1);
+        let mut conditions = Conditions::standing(Arc::from(faults), 1, ONE);
         assert_eq!(conditions.next_change(), SimTime::NEVER, "dates are not known yet");
         conditions.date_from(origin);
         let mut seen = Vec::new();
@@ -283,7 +339,7 @@ mod tests {
     #[test]
     fn machines_of_a_port_that_is_down_are_dealt_over_the_others_alike() {
         let conditions =
-            Conditions::standing(Arc::from([fault(0, None, FaultKind::PortDown { port: 1 })]), 4);
+            Conditions::standing(Arc::from([fault(0, None, FaultKind::PortDown { port: 1 })]), 4, ONE);
         for per_machine in [true, false] {
             let mut counts = [0; 4];
             for machine in 0..12_000 {
@@ -301,7 +357,7 @@ mod tests {
     #[test]
     fn faults_that_overlap_on_one_drive_multiply() {
         let slow = |factor| fault(0, None, FaultKind::DriveSlow { drive: 3, factor });
-        let conditions = Conditions::standing(Arc::from([slow(2.0), slow(1.5)]), 1);
+        let conditions = Conditions::standing(Arc::from([slow(2.0), slow(1.5)]), 1, ONE);
         let mut token = StorageToken::default();
         let span = SimDuration::from_us(10);
         let of = |token: &StorageToken| conditions.stretched((Ask::Service, 0), None, token, span);
@@ -314,7 +370,7 @@ mod tests {
     #[test]
     fn a_cache_is_cold_since_it_was_last_emptied() {
         let faults = [fault(1, Some(1), FaultKind::CacheCold), fault(5, None, FaultKind::CacheCold)];
-        let mut conditions = Conditions::standing(Arc::from(faults), 1);
+        let mut conditions = Conditions::standing(Arc::from(faults), 1, ONE);
         conditions.date_from(SimTime::ZERO);
         let mut since = |at: u64| {
             conditions.change_to(SimTime::ZERO + seconds(at));

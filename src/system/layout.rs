@@ -2,6 +2,7 @@
 //! its own. With protection, chunks come in stripes: `placement` says on which drives, `planner` what a
 //! request reads and writes there.
 
+pub(super) mod append;
 mod placement;
 mod planner;
 mod touched;
@@ -10,8 +11,9 @@ use crate::engine::{Key, Part};
 
 use super::body::{Body, DRIVE, Members, StorageToken};
 
+pub(super) use append::Stripes;
 pub(super) use placement::Placement;
-pub(super) use planner::{Planner, Request, fragments};
+pub(super) use planner::{Planner, Request, Stored, fragments};
 
 /// Chunked layout over all drives.
 #[derive(Clone, Debug)]
@@ -25,9 +27,14 @@ pub(super) struct Layout {
 }
 
 impl Layout {
+    /// The key of a machine's volume.
+    pub fn volume(&self, class: u16, machine: u32) -> Key {
+        self.volumes[usize::from(class)].numbered(u64::from(machine))
+    }
+
     /// The place of a machine's volume among all chunks.
     fn first_chunk(&self, class: u16, machine: u32) -> u64 {
-        self.volumes[usize::from(class)].numbered(u64::from(machine)).bits() >> 16
+        self.volume(class, machine).bits() >> 16
     }
 
     /// The drive that holds this byte of a machine's volume.

@@ -2,20 +2,30 @@
 
 use std::sync::Arc;
 
-use crate::engine::{Key, Law, MEMBER_SLOTS, Network, PS_PER_S, Purpose, Route, SimDuration};
-use crate::scenario::{Class, Design, DriveKind, Fault, FaultKind, PortKind, Scenario, SpareKind, Spread};
+use crate::engine::{Key, Law, MEMBER_SLOTS, Network, Purpose, Route, SimDuration};
+use crate::scenario::{
+    Class, Cpu, Design, DriveKind, Drives, Fault, FaultKind, LogKeys, Operation, PortKind, Protection,
+    Scenario, SpareKind, Spread, Start,
+};
+use crate::theory::protection::{Group, Scheme};
 use crate::traffic::Request;
 
 use super::body::{PORT, StorageToken, UNIT};
-use super::cache::Cache;
-use super::condition::Conditions;
+use super::cache::{self, Cache};
+use super::condition::{Conditions, ControllerPorts};
+use super::controllers::Partners;
+use super::cpu::{CPU, PerByte, with_bytes};
 use super::demand::Ask;
-use super::drive::{DriveModel, Refusal, SERVICE, Solved};
-use super::fabric::Uplinks;
-use super::layout::{Layout, Placement};
-use super::ports::Wire;
+use super::drive::{ArmModel, DriveLink, DriveModel, Models, Places, Refusal, SERVICE, Solved};
+use super::fabric::Fabric;
+use super::hosts::Hosts;
+use super::layout::{Layout, Placement, Planner, Stored, Stripes, append};
+use super::log::{self, GRAIN};
+use super::memory::Shares;
+use super::ports::{AT_HOST, Wire};
 use super::protected::Protected;
-use super::routes;
+use super::reduction::Blocks;
+use super::routes::{self, Caches, Known};
 
 const PORT_DRAW: Purpose = Purpose::named("port");
 
@@ -27,11 +37,19 @@ pub struct Plan {
     /// By class: the routes of a read and of a write.
     routes: Vec<[Route; 2]>,
     pub(super) wire: Option<Wire>,
-    ports: u64,
+    pub(super) hosts: Option<Hosts>,
+    pub(super) partners: Partners,
     spread: Spread,
-    pub(super) uplinks: Option<Uplinks>,
+    pub(super) fabric: Option<Fabric>,
     pub(super) drive: Option<DriveModel>,
+    pub(super) arm: Option<ArmModel>,
     pub(super) layout: Option<Layout>,
+    /// How full stripes are made room for, where writes do not go in place.
+    pub(super) stripes: Option<Stripes>,
+    pub(super) blocks: Option<Blocks>,
+    /// How the memory is shared out.
+    pub(super) shares: Shares,
+    pub(super) log: Option<LogKeys>,
     /// Number of drives.
     pub(super) drives: usize,
     /// Steps of a write that waits for a ready message, which others leave out.
@@ -41,50 +59,122 @@ pub struct Plan {
     pub(super) cached_steps: u32,
     /// The route of a stripe that is being restored.
     pub(super) rebuild: Option<Route>,
-    /// Processor time for each byte that goes through parity, ps: made, given back.
-    coding_ps: [f64; 2],
+    pub(super) cpu: Option<Cpu>,
+    per_byte: PerByte,
+    /// Bandwidth of the memory, and crossings of a byte received, reduced and sent.
+    memory: Option<(f64, [f64; 3])>,
+    /// How long requests of a lost controller stall.
+    failover: SimDuration,
+    /// Memory and cache of one controller alone, where a date leaves it so.
+    pub(super) alone: Option<(Shares, Option<Cache>)>,
     /// The law of a textbook drive.
     drive_law: Option<Law>,
     faults: Arc<[Fault]>,
+    classes: Vec<Class>,
+}
+
+/// Why a design cannot be compiled.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Unfit {
+    /// The ratings of its drives contradict each other.
+    Drive(Refusal),
+    /// Live data, and the room for it, bytes.
+    Full {
+        /// What machines have been given, as it is stored.
+        live: f64,
+        /// Usable space less what is kept free.
+        room: f64,
+    },
+}
+
+impl From<Refusal> for Unfit {
+    fn from(refusal: Refusal) -> Self {
+        Unfit::Drive(refusal)
+    }
 }
 
 impl Plan {
     /// Compiles a checked scenario's design; `solved` is what simulation tells of its drives' part.
     ///
     /// # Errors
-    /// The part's ratings contradict each other.
-    pub fn compile(scenario: &Scenario, solved: Option<Solved>) -> Result<Self, Refusal> {
+    /// The part's ratings contradict each other, or the data does not fit a log-structured layout.
+    pub fn compile(scenario: &Scenario, solved: Option<Solved>) -> Result<Self, Unfit> {
+        let is_lost = |fault: &&Fault| matches!(fault.kind, FaultKind::ControllerLost { .. });
+        if scenario.faults.iter().any(|fault| is_lost(&fault) && fault.is_standing()) {
+            return Self::compile(&survivor(scenario), solved);
+        }
         let design = &scenario.design;
-        let drive = drive_model(scenario, solved)?;
+        let classes = &scenario.classes;
+        let blocks = Blocks::of(design, classes);
+        let live = live_share(scenario, blocks.as_ref())?;
+        let drive = drive_model(scenario, solved, live)?;
+        let arm = arm_model(scenario);
         let layout = layout(scenario);
-        let is_emptied = scenario.faults.iter().any(|fault| fault.kind == FaultKind::CacheCold);
-        let cache = Cache::of(design, &scenario.classes, is_emptied);
-        let compiled = routes::compile(scenario, drive.as_ref(), layout.as_ref(), cache.is_some());
-        let per_byte = |rate: Option<f64>| rate.map_or(0.0, |rate| PS_PER_S as f64 / rate);
-        let wire = design.ports.as_ref().and_then(|p| match &p.kind {
-            PortKind::Link(link) => Some(Wire::of(link)),
+        let stripes = stripes(scenario, layout.as_ref(), blocks.as_ref(), drive.as_ref(), live);
+        let partners = Partners::of(design);
+        let controllers = design.controllers_count();
+        let shares = Shares::of(design, classes, blocks.as_ref(), controllers);
+        let may_fail_over = scenario.faults.iter().any(|fault| is_lost(&fault));
+        let is_emptied =
+            may_fail_over || scenario.faults.iter().any(|fault| fault.kind == FaultKind::CacheCold);
+        let alone = may_fail_over.then(|| {
+            let shares = Shares::of(design, classes, blocks.as_ref(), 1);
+            let cache = Cache::of(design, classes, &shares, blocks.as_ref(), true);
+            (shares, cache)
+        });
+        let cache = Cache::of(design, classes, &shares, blocks.as_ref(), is_emptied);
+        let caches = Caches {
+            looks: cache.is_some() || design.log.is_some(),
+            holds_stored: design.cache.as_ref().is_some_and(|cache| cache.holds_stored),
+            prefetches: design.cache.as_ref().is_some_and(|cache| cache.prefetch > 0),
+        };
+        let misses = |shares: &Shares| shares.map_misses.iter().any(|miss| *miss > 0.0);
+        let map_misses = misses(&shares) || alone.as_ref().is_some_and(|(shares, _)| misses(shares));
+        let known = Known {
+            drives: Models { flash: drive.as_ref(), arm: arm.as_ref() },
+            layout: layout.as_ref(),
+            blocks: blocks.as_ref(),
+            partners: &partners,
+            caches,
+            map_misses,
+        };
+        let compiled = routes::compile(scenario, &known);
+        let link = design.ports.as_ref().and_then(|p| match &p.kind {
+            PortKind::Link(link) => Some(link),
             PortKind::Station(_) => None,
         });
+        let hosts = design.hosts.as_ref().zip(link);
         Ok(Plan {
             network: Arc::new(compiled.network),
             routes: compiled.by_class,
-            wire,
-            ports: design.ports.as_ref().map_or(1, |p| u64::from(p.count)),
+            wire: link.map(Wire::of),
+            hosts: hosts.map(|(hosts, link)| Hosts::of(hosts, link, &scenario.classes)),
+            partners,
             spread: design.ports.as_ref().map_or(Spread::PerMachine, |p| p.spread),
-            uplinks: compiled.uplinks,
+            fabric: compiled.fabric,
             drive,
+            arm,
             layout,
+            stripes,
+            blocks,
+            shares,
+            log: design.log.clone(),
             drives: design.drives.as_ref().map_or(0, |d| d.count as usize),
             ready_steps: compiled.ready_steps,
             cache,
             cached_steps: compiled.cached_steps,
             rebuild: compiled.rebuild,
-            coding_ps: design.cpu.as_ref().map_or([0.0; 2], |c| [c.parity, c.reconstruct].map(per_byte)),
+            per_byte: design.cpu.as_ref().map_or(PerByte::default(), PerByte::of),
+            cpu: design.cpu.clone(),
+            memory: design.memory.as_ref().and_then(|m| Some((m.bandwidth?, m.passes))),
+            failover: design.controllers.as_ref().map_or(SimDuration::ZERO, |c| c.failover),
+            alone,
             drive_law: design.drives.as_ref().and_then(|drives| match &drives.kind {
                 DriveKind::Station { service, .. } => Some(service.clone()),
-                DriveKind::Part(_) => None,
+                _ => None,
             }),
             faults: Arc::from(scenario.faults.as_slice()),
+            classes: classes.clone(),
         })
     }
 
@@ -96,11 +186,11 @@ impl Plan {
     /// The members a request starts with: its port.
     pub fn members(&self, request: &Request) -> [u32; MEMBER_SLOTS] {
         let port = match self.spread {
-            Spread::PerMachine => u64::from(request.machine) % self.ports,
-            Spread::PerRequest => request.key.draws(PORT_DRAW).below(self.ports),
+            Spread::PerMachine => self.partners.port(request.machine),
+            Spread::PerRequest => request.key.draws(PORT_DRAW).below(self.ports()) as u32,
         };
         let mut members = [0; MEMBER_SLOTS];
-        members[PORT] = port as u32;
+        members[PORT] = port;
         members
     }
 
@@ -119,14 +209,27 @@ impl Plan {
         self.drive.as_ref()
     }
 
+    /// The rotating drive, if the design has one.
+    pub fn arm(&self) -> Option<&ArmModel> {
+        self.arm.as_ref()
+    }
+
+    /// The drives' own link, if they have one.
+    pub(super) fn drive_link(&self) -> Option<&DriveLink> {
+        self.drive.as_ref().map(|drive| &drive.link).or(self.arm.as_ref().map(|arm| &arm.link))
+    }
+
     /// What replications keep of protection; rebuilds draw from `key`.
     pub fn protected(&self, key: Key) -> Protected {
-        Protected::new(self.layout.as_ref().map_or(0, |layout| layout.chunk), key)
+        let mirrors = self.placement().is_some_and(|placement| placement.group.is_mirror());
+        let counted = if mirrors { self.drives as u32 } else { 0 };
+        Protected::new(self.layout.as_ref().map_or(0, |layout| layout.chunk), counted, key)
     }
 
     /// The conditions that stand all the time.
     pub(super) fn conditions(&self) -> Conditions {
-        Conditions::standing(Arc::clone(&self.faults), self.ports as u32)
+        let controllers = ControllerPorts { active: self.partners.active, failover: self.failover };
+        Conditions::standing(Arc::clone(&self.faults), self.partners.ports(), controllers)
     }
 
     /// Whether a machine keeps its port.
@@ -138,7 +241,7 @@ impl Plan {
     pub(super) fn working_ports(&self) -> u32 {
         let is_down =
             |fault: &&Fault| fault.is_standing() && matches!(fault.kind, FaultKind::PortDown { .. });
-        self.ports as u32 - self.faults.iter().filter(is_down).count() as u32
+        self.partners.ports() - self.faults.iter().filter(is_down).count() as u32
     }
 
     /// Whether requests are planned by stripes.
@@ -156,15 +259,141 @@ impl Plan {
         self.placement().map_or(self.drives as u32, Placement::working_drives)
     }
 
-    /// Number of ports, or one where there are none.
+    /// Whether a drive takes requests when nothing is being restored.
+    pub(super) fn works(&self, drive: u32) -> bool {
+        self.placement().is_none_or(|placement| placement.works(drive))
+    }
+
+    /// Number of ports of all controllers, or one for each where there are none.
     pub(super) fn ports(&self) -> u64 {
-        self.ports
+        u64::from(self.partners.ports())
+    }
+
+    /// How the memory is shared out.
+    pub fn shares(&self) -> &Shares {
+        &self.shares
+    }
+
+    /// The blocks of a log-structured layout.
+    pub fn blocks(&self) -> Option<&Blocks> {
+        self.blocks.as_ref()
+    }
+
+    /// Write amplification of a log-structured layout, and its live share.
+    pub fn cleaning(&self) -> Option<(f64, f64)> {
+        self.stripes.as_ref().map(|stripes| (stripes.amplification, stripes.live))
+    }
+
+    /// Whether stripes are such that the drives move nothing themselves.
+    pub fn suits_drives(&self) -> bool {
+        self.stripes.as_ref().is_some_and(|stripes| stripes.suits_drives)
+    }
+
+    /// Whether there is a write log.
+    pub fn has_log(&self) -> bool {
+        self.log.is_some()
+    }
+
+    /// Room of the log below its high water, bytes; none without a log.
+    pub fn log_room(&self) -> Option<f64> {
+        self.log.as_ref().map(|log| log.size as f64 * log.high_water)
+    }
+
+    /// The classes it was compiled for.
+    pub(super) fn classes(&self) -> &[Class] {
+        &self.classes
+    }
+
+    /// Bytes of a chunk.
+    pub(super) fn chunk(&self) -> u64 {
+        self.layout.as_ref().map_or(1 << 20, |layout| layout.chunk)
+    }
+
+    /// Bytes of data that one stripe holds; of one chunk without protection.
+    pub(super) fn stripe_bytes(&self) -> u64 {
+        self.chunk() * self.placement().map_or(1, |placement| u64::from(placement.group.data()))
+    }
+
+    /// Where part of one chunk of a volume is stored, and how many blocks that are compressed it lies in.
+    pub(super) fn stored_part(&self, class: u16, machine: u32, address: u64, bytes: u64) -> (Stored, u64) {
+        let nowhere = (Stored { stripe: 0, chunk: 0, offset: 0, bytes: 0 }, 0);
+        let (Some(layout), Some(stripes), Some(blocks)) = (&self.layout, &self.stripes, &self.blocks) else {
+            return nowhere;
+        };
+        let (volume, within) = (layout.volume(class, machine), address % layout.chunk);
+        let (stripe, chunk) = stripes.place(volume, address / layout.chunk);
+        if !blocks.compress {
+            let (from, to) = (within / GRAIN * GRAIN, (within + bytes).div_ceil(GRAIN) * GRAIN);
+            return (Stored { stripe, chunk, offset: from, bytes: to.min(layout.chunk) - from }, 0);
+        }
+        let (first, last) = (address / blocks.bytes, (address + bytes - 1) / blocks.bytes);
+        let taken: u64 = (first..=last).map(|block| blocks.stored(class, volume.numbered(block))).sum();
+        // Its neighbours before it in the chunk take what blocks take on average.
+        let before = (within / blocks.bytes) as f64 * blocks.mean_stored(usize::from(class));
+        let offset = (before as u64 / GRAIN * GRAIN).min(layout.chunk.saturating_sub(taken));
+        (Stored { stripe, chunk, offset, bytes: taken.min(layout.chunk) }, last - first + 1)
+    }
+
+    /// Plans the reading of a request's blocks where they are stored.
+    pub(super) fn read_blocks(
+        &self,
+        planner: &mut Planner,
+        (class, machine): (u16, u32),
+        address: u64,
+        bytes: u64,
+        copy: u64,
+    ) {
+        let (Some(layout), Some(placement)) = (&self.layout, self.placement()) else { return };
+        planner.begin(layout);
+        let (mut at, end) = (address, address + bytes);
+        while at < end {
+            let next = ((at / layout.chunk + 1) * layout.chunk).min(end);
+            let (place, _) = self.stored_part(class, machine, at, next - at);
+            planner.read_stored(placement, &place, copy);
+            at = next;
+        }
+    }
+
+    /// Processor time to verify and decompress what a read has fetched, and to give back what was lost of it.
+    fn deliver(&self, token: &StorageToken) -> SimDuration {
+        let bytes = u64::from(token.amount);
+        let blocks = self.blocks.as_ref().map_or(0.0, |blocks| {
+            let (from, to) = (token.body.address, token.body.address + bytes - 1);
+            blocks.give_back_work(to / blocks.bytes - from / blocks.bytes + 1)
+        });
+        let lost = f64::from(token.members[UNIT]) * self.per_byte.reconstruct;
+        SimDuration::from_ps_f64(blocks + bytes as f64 * self.per_byte.checksum + lost)
+    }
+
+    /// A request's own time at the processor where threads share cores or its bytes are checked.
+    fn own_time(&self, operation: Operation, token: &StorageToken) -> SimDuration {
+        let Some(cpu) = &self.cpu else { return SimDuration::ZERO };
+        let (law, bytes) = match operation {
+            Operation::Read => (&cpu.read, 0.0),
+            Operation::Write => (&cpu.write, f64::from(token.amount) * self.per_byte.checksum),
+        };
+        with_bytes(law.sample(token.key, CPU), cpu.slowdown(), bytes)
+    }
+
+    /// Mean processor time of a request's bytes beside reduction and parity, seconds: checksums, and the
+    /// decompressing of the `blocks_read`.
+    pub(super) fn bytes_s(&self, bytes: u64, blocks_read: f64) -> f64 {
+        let checked = bytes as f64 * self.per_byte.checksum;
+        let read = self.blocks.as_ref().map_or(0.0, |blocks| blocks.give_back_work(1) * blocks_read);
+        (checked + read) / 1e12
+    }
+
+    /// Time of so many bytes at the memory, for one of its three purposes.
+    pub(super) fn memory_time(&self, purpose: usize, bytes: f64) -> SimDuration {
+        let Some((bandwidth, passes)) = self.memory else { return SimDuration::ZERO };
+        SimDuration::from_secs(bytes * passes[purpose] / bandwidth)
     }
 
     /// Processor time of bytes that go through parity: made, or given back.
     #[inline]
     pub(super) fn coding(&self, ask: Ask, bytes: f64) -> SimDuration {
-        SimDuration::from_ps_f64(bytes * self.coding_ps[usize::from(ask == Ask::Reconstruct)])
+        let each = if ask == Ask::Reconstruct { self.per_byte.reconstruct } else { self.per_byte.parity };
+        SimDuration::from_ps_f64(bytes * each)
     }
 
     /// Mean fragments of a request of `bytes` whose offset is a multiple of `align`.
@@ -172,16 +401,16 @@ impl Plan {
         self.layout.as_ref().map_or(1.0, |layout| layout.mean_fragments(bytes, align))
     }
 
-    /// Time of one message or program, by name.
+    /// Time of one message or program, by name and place.
     #[inline]
-    pub(super) fn service(&self, ask: Ask, token: &StorageToken) -> SimDuration {
+    pub(super) fn service(&self, ask: Ask, place: u32, token: &StorageToken) -> SimDuration {
         let bytes = u64::from(token.amount);
         match ask {
             Ask::UplinkSubmission | Ask::UplinkWrite | Ask::UplinkRead | Ask::UplinkCompletion => {
-                self.uplinks.as_ref().map_or(SimDuration::ZERO, |u| u.time(ask, bytes))
+                self.fabric.as_ref().map_or(SimDuration::ZERO, |f| f.time(ask, place, bytes))
             }
             Ask::DriveSubmission | Ask::DriveWrite | Ask::DriveRead | Ask::DriveCompletion | Ask::Program => {
-                self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.time(ask, bytes))
+                self.drive_link().map_or(SimDuration::ZERO, |link| link.time(ask, bytes))
             }
             Ask::Sense => self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.sense),
             Ask::Command => self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.command),
@@ -189,16 +418,109 @@ impl Plan {
                 self.drive_law.as_ref().map_or(SimDuration::ZERO, |law| law.sample(token.key, SERVICE))
             }
             Ask::Parity | Ask::Reconstruct => self.coding(ask, f64::from(token.members[UNIT])),
-            _ => self.wire.as_ref().map_or(SimDuration::ZERO, |w| w.time(ask, bytes)),
+            Ask::CpuRead => self.own_time(Operation::Read, token),
+            Ask::CpuWrite => self.own_time(Operation::Write, token),
+            Ask::Deliver => self.deliver(token),
+            Ask::Work => SimDuration::from_ps(bytes * 1000),
+            Ask::PartnerLong | Ask::PartnerShort => self.partners.time(ask, bytes),
+            Ask::LogTransfer => {
+                let rate = self.log.as_ref().map_or(f64::INFINITY, |log| log.rate);
+                SimDuration::from_secs(log::room(token) as f64 / rate)
+            }
+            Ask::MemoryReceive => self.memory_time(0, bytes as f64),
+            Ask::MemoryReduce => self.memory_time(1, bytes as f64),
+            Ask::MemorySend => self.memory_time(2, bytes as f64),
+            _ => {
+                let at_host = self.hosts.as_ref().filter(|_| place == AT_HOST).map(|hosts| &hosts.wire);
+                at_host.or(self.wire.as_ref()).map_or(SimDuration::ZERO, |w| w.time(ask, bytes))
+            }
         }
     }
 }
 
-fn drive_model(scenario: &Scenario, solved: Option<Solved>) -> Result<Option<DriveModel>, Refusal> {
+/// The scenario of the controller that is left where the other one is lost all the time.
+fn survivor(scenario: &Scenario) -> Scenario {
+    let mut alone = scenario.clone();
+    alone.design.controllers = None;
+    alone.faults.retain(|fault| !matches!(fault.kind, FaultKind::ControllerLost { .. }));
+    alone
+}
+
+/// Live data as a share of the room for it: of a log-structured layout, as it is stored and of all usable space.
+fn live_share(scenario: &Scenario, blocks: Option<&Blocks>) -> Result<f64, Unfit> {
+    let design = &scenario.design;
+    let Some(Drives { count, kind }) = &design.drives else { return Ok(0.0) };
+    let capacity = match kind {
+        DriveKind::Part(part) => part.capacity as f64,
+        DriveKind::Rotating(part) => part.capacity as f64,
+        // A textbook drive has no size; half of it holds data.
+        DriveKind::Station { .. } => return Ok(0.5),
+    };
+    let usable = room(design, *count) * capacity;
+    let (Some(append), Some(blocks)) = (&design.layout.append, blocks) else {
+        return Ok(scenario.classes.iter().map(allocated).sum::<f64>() / usable);
+    };
+    let stored = |(n, class): (usize, &Class)| allocated(class) * blocks.share_at_rest(n);
+    let live: f64 = scenario.classes.iter().enumerate().map(stored).sum();
+    let room = usable * (1.0 - append.reserve);
+    if live > room { Err(Unfit::Full { live, room }) } else { Ok(live / usable) }
+}
+
+fn drive_model(scenario: &Scenario, solved: Option<Solved>, live: f64) -> Result<Option<DriveModel>, Unfit> {
     let (Some(drives), Some(solved)) = (&scenario.design.drives, solved) else { return Ok(None) };
     let DriveKind::Part(part) = &drives.kind else { return Ok(None) };
-    let live = allocated(&scenario.classes) / (room(&scenario.design, drives.count) * part.capacity as f64);
-    DriveModel::solve(part, max_payload(&scenario.design), solved, live).map(Some)
+    let live = match (scenario.run.start, &scenario.design.layout.append) {
+        // New drives have nothing to move.
+        (Start::Fresh, _) => 0.0,
+        // All but what the layout keeps free has been written, dead or not.
+        (_, Some(append)) => 1.0 - append.reserve,
+        _ => live,
+    };
+    let model = DriveModel::solve(part, max_payload(&scenario.design), solved, live)?;
+    let classes = &scenario.classes;
+    let in_place = scenario.run.start == Start::Steady && scenario.design.layout.append.is_none();
+    let random = |class: &Class| cache::written_per_s(class) * (1.0 - class.sequential.share);
+    if !in_place || classes.iter().all(|class| random(class) == 0.0) {
+        return Ok(Some(model));
+    }
+    let rates: Vec<f64> = classes.iter().map(random).collect();
+    Ok(Some(model.under(&append::heats(classes, &rates, &vec![1.0; classes.len()]), live)))
+}
+
+fn arm_model(scenario: &Scenario) -> Option<ArmModel> {
+    let DriveKind::Rotating(part) = &scenario.design.drives.as_ref()?.kind else { return None };
+    ArmModel::new(part, max_payload(&scenario.design), Places::of(scenario, part.capacity))
+}
+
+/// How full stripes are made room for.
+fn stripes(
+    scenario: &Scenario,
+    layout: Option<&Layout>,
+    blocks: Option<&Blocks>,
+    drive: Option<&DriveModel>,
+    live: f64,
+) -> Option<Stripes> {
+    let (append, layout, blocks) = (scenario.design.layout.append.as_ref()?, layout?, blocks?);
+    let data = layout.placement.as_ref()?.group.data();
+    let classes = &scenario.classes;
+    let rates: Vec<f64> = classes
+        .iter()
+        .enumerate()
+        .map(|(n, class)| cache::written_per_s(class) * blocks.mean_written(n) / blocks.bytes as f64)
+        .collect();
+    let stored: Vec<f64> = (0..classes.len()).map(|n| blocks.share_at_rest(n)).collect();
+    let amplification = match scenario.run.start {
+        Start::Steady => append::amplification(append, live, classes, &rates, &stored),
+        Start::Fresh => 1.0,
+    };
+    let erase_stripe = drive.map_or(0, |drive| u64::from(drive.units) * drive.erase_block);
+    Some(Stripes {
+        data_bytes: u64::from(data) * layout.chunk,
+        data,
+        amplification,
+        live,
+        suits_drives: append.segment.is_none_or(|segment| segment >= erase_stripe),
+    })
 }
 
 /// Largest payload of a PCIe packet, bytes.
@@ -216,9 +538,9 @@ fn room(design: &Design, count: u32) -> f64 {
     f64::from(count - apart) * protection.group.usable_share()
 }
 
-/// Space that machines have been given, bytes. Without discards all of it counts as written.
-fn allocated(classes: &[Class]) -> f64 {
-    classes.iter().map(|c| f64::from(c.machines) * c.capacity as f64).sum()
+/// Space that the machines of a class have been given, bytes. Without discards all of it counts as written.
+fn allocated(class: &Class) -> f64 {
+    f64::from(class.machines) * class.capacity as f64
 }
 
 /// The layout, where requests are cut at all.
@@ -231,7 +553,11 @@ fn layout(scenario: &Scenario) -> Option<Layout> {
     // Volumes lie alike in every replication and under every seed: they belong to the design.
     let root = Key::root(0).named("volumes");
     let volumes = classes.iter().map(|class| root.named(&class.name)).collect();
-    let protection = design.layout.protection.as_ref();
-    let placement = protection.map(|p| Placement::new(p, drives.count, &scenario.faults));
+    // Stripes that no redundancy protects are one chunk wide.
+    let bare = Group::new(Scheme::None, 1)
+        .filter(|_| design.layout.append.is_some())
+        .map(|group| Protection { scheme: Scheme::None, group, spares: 0, spare_kind: SpareKind::Dedicated });
+    let protection = design.layout.protection.or(bare);
+    let placement = protection.map(|p| Placement::new(&p, drives.count, &scenario.faults));
     Some(Layout { chunk: design.layout.chunk, drives: u64::from(drives.count), volumes, placement })
 }

@@ -7,11 +7,12 @@
 use crate::engine::{
     Demand, Discipline, GroupId, Law, Network, PS_PER_S, Pick, Purpose, Shape, SimDuration, Step,
 };
-use crate::scenario::{PortKind, PortLink, Ports, Transport};
+use crate::scenario::{Hosts, PortKind, PortLink, Ports, Transport};
 use crate::theory::links;
 
 use super::body::PORT;
-use super::demand::Ask;
+use super::demand::{Ask, at_place, question};
+use super::hosts::HostSteps;
 
 /// Bytes of the storage protocol's own messages.
 ///
@@ -113,28 +114,46 @@ impl Wire {
 pub(super) enum PortSteps {
     None,
     Station { group: GroupId, demand: u32 },
-    Link { rx: GroupId, tx: GroupId, latency: GroupId, delay: u32 },
+    Link { rx: GroupId, tx: GroupId, latency: GroupId, delay: u32, hosts: Option<HostSteps> },
+}
+
+/// Place of a demand at the design's own ports.
+pub(super) const AT_PORT: u32 = 0;
+/// At a host's.
+pub(super) const AT_HOST: u32 = 1;
+
+/// Requests above a quantum take turns; below, none would ever yield.
+pub(super) fn link_discipline(link: &PortLink, largest: u64) -> Discipline {
+    if largest > link.quantum {
+        Discipline::Turns { quantum: Wire::of(link).span(link.quantum) }
+    } else {
+        Discipline::Committed
+    }
 }
 
 impl PortSteps {
-    /// Adds the ports to the network. `largest` is the largest request, which decides whether
-    /// transfers have to take turns.
-    pub fn add(network: &mut Network, ports: Option<&Ports>, largest: u64) -> Self {
+    /// Adds the `count` ports of all controllers to the network, and the hosts in front of them. `largest` is the
+    /// largest request, which decides whether transfers have to take turns.
+    pub fn add(
+        network: &mut Network,
+        ports: Option<&Ports>,
+        count: u32,
+        hosts: Option<&Hosts>,
+        largest: u64,
+    ) -> Self {
         let Some(ports) = ports else { return PortSteps::None };
         match &ports.kind {
             PortKind::Station(law) => PortSteps::Station {
-                group: network.group("ports", "port", ports.count, 1, Discipline::Committed),
+                group: network.group("ports", "port", count, 1, Discipline::Committed),
                 demand: network.demand(Demand::Drawn(law.clone(), Purpose::named("ports"))),
             },
             PortKind::Link(link) => {
-                let discipline = if largest > link.quantum {
-                    Discipline::Turns { quantum: Wire::of(link).span(link.quantum) }
-                } else {
-                    Discipline::Committed
-                };
+                let hosts = hosts.map(|hosts| HostSteps::add(network, hosts, link, largest));
+                let discipline = link_discipline(link, largest);
                 PortSteps::Link {
-                    rx: network.group("ports.rx", "port", ports.count, 1, discipline),
-                    tx: network.group("ports.tx", "port", ports.count, 1, discipline),
+                    hosts,
+                    rx: network.group("ports.rx", "port", count, 1, discipline),
+                    tx: network.group("ports.tx", "port", count, 1, discipline),
                     latency: network.delay("ports.latency"),
                     delay: network
                         .demand(Demand::Drawn(Law::new(link.latency, Shape::Fixed), Purpose::named("hop"))),
@@ -146,34 +165,54 @@ impl PortSteps {
     /// Steps of a request on its way in.
     pub fn inward(&self, network: &mut Network, messages: &[Message]) -> Vec<Step> {
         match *self {
-            PortSteps::Station { group, demand } => vec![serve(group, demand)],
+            PortSteps::Station { group, demand } => vec![serve(group, Pick::Member(PORT as u8), demand)],
             _ => self.exchange(network, messages),
         }
     }
 
     /// Steps of messages that cross the ports, one after the other.
     pub fn exchange(&self, network: &mut Network, messages: &[Message]) -> Vec<Step> {
-        let PortSteps::Link { rx, tx, latency, delay } = *self else { return Vec::new() };
+        let PortSteps::Link { rx, tx, latency, delay, hosts } = *self else { return Vec::new() };
+        let (port, host) = (Pick::Member(PORT as u8), Pick::Ask(question::HOST_PORT));
         let mut steps = Vec::new();
         for message in messages {
-            let demand = network.demand(Demand::Asked(message.ask as u32));
             let travel = Step::Delay { group: latency, demand: delay };
-            let (way, back) = match message.towards {
-                Towards::Design => (rx, tx),
-                Towards::Host => (tx, rx),
+            // Group, member and place of the two ends, and of the way back.
+            let (at_port, back, at_host, host_back) = match message.towards {
+                Towards::Design => (rx, tx, hosts.map(|h| h.tx), hosts.map(|h| h.rx)),
+                Towards::Host => (tx, rx, hosts.map(|h| h.rx), hosts.map(|h| h.tx)),
             };
-            match message.towards {
-                Towards::Design => steps.extend([travel, serve(way, demand)]),
-                Towards::Host => steps.extend([serve(way, demand), travel]),
+            let mut demand = |ask: Ask, place: u32| network.demand(Demand::Asked(at_place(ask, place)));
+            let mut way = vec![travel, serve(at_port, port, demand(message.ask, AT_PORT))];
+            if let Some(group) = at_host {
+                way.insert(0, serve(group, host, demand(message.ask, AT_HOST)));
             }
+            if message.towards == Towards::Host {
+                way.reverse();
+            }
+            // Acknowledgements flow while the data does: load on the way back, nobody's wait.
+            let mut charges = Vec::new();
             if let Some(ask) = message.acknowledged_by {
-                let demand = network.demand(Demand::Asked(ask as u32));
-                // They flow while the data does: load on the way back, nobody's wait.
-                let at = steps.len() - if message.towards == Towards::Host { 2 } else { 0 };
-                steps.insert(at, Step::Charge { group: back, pick: Pick::Member(PORT as u8), demand });
+                let demand_at_port = demand(ask, AT_PORT);
+                charges.push(Step::Charge { group: back, pick: port, demand: demand_at_port });
+                if let Some(group) = host_back {
+                    charges.push(Step::Charge { group, pick: host, demand: demand(ask, AT_HOST) });
+                }
+            }
+            match message.towards {
+                Towards::Design => steps.extend(way.into_iter().chain(charges)),
+                Towards::Host => steps.extend(charges.into_iter().chain(way)),
             }
         }
         steps
+    }
+
+    /// Taking a slot of the host's queue, or giving it back.
+    pub fn host_slot(&self, enter: bool) -> Option<Step> {
+        match self {
+            PortSteps::Link { hosts: Some(hosts), .. } => hosts.slot(enter),
+            _ => None,
+        }
     }
 }
 
@@ -206,6 +245,6 @@ impl Message {
     }
 }
 
-fn serve(group: GroupId, demand: u32) -> Step {
-    Step::Serve { group, pick: Pick::Member(PORT as u8), demand, level: 0 }
+fn serve(group: GroupId, pick: Pick, demand: u32) -> Step {
+    Step::Serve { group, pick, demand, level: 0 }
 }

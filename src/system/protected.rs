@@ -7,13 +7,15 @@
 use crate::engine::{Arrival, Key, Part, Purpose, SimDuration, SimTime};
 use crate::scenario::{Operation, Rebuilding};
 
-use super::body::{BACKGROUND, Body, PORT, StorageToken, UNIT};
+use super::body::{BACKGROUND, Body, DRIVE, PORT, StorageToken, UNIT};
 use super::condition::Conditions;
 use super::demand::question;
-use super::layout::{Planner, Request, fragments};
+use super::destage::Destage;
+use super::layout::{Planner, Request, Stored, fragments};
 use super::plan::Plan;
 
 const COPY: Purpose = Purpose::named("copy");
+const MAP: Purpose = Purpose::named("map entry");
 /// Number of the key of a token's second round: fragments have smaller ones.
 const NEXT_ROUND: u64 = 1 << 32;
 /// Sources of one stream are fewer (`fault.NAME.window`).
@@ -25,8 +27,8 @@ const TRIES: u64 = 10_000;
 #[derive(Clone, Debug, Default)]
 pub struct Protected {
     planner: Planner,
-    /// Whose plan the planner holds: a round follows the question about it at once.
-    planned_for: Option<Key>,
+    /// Whose plan the planner holds, and of which round: that follows the question about it at once.
+    planned_for: Option<(Key, bool)>,
     /// Bytes that requests cover, stripe by stripe, by the request's operation.
     pub touched: [u64; 2],
     /// Bytes of drive reads and writes, by the arithmetic of the plans.
@@ -57,9 +59,12 @@ struct Stream {
 }
 
 impl Protected {
-    /// Nothing done yet, nothing lost. Rebuilds restore chunks of so many bytes and draw from `key`.
-    pub fn new(chunk: u64, key: Key) -> Self {
-        Protected { chunk, key, ..Protected::default() }
+    /// Nothing done yet, nothing lost. Rebuilds restore chunks of so many bytes and draw from `key`; of mirrors
+    /// the requests at each of so many drives are counted.
+    pub fn new(chunk: u64, mirrored_drives: u32, key: Key) -> Self {
+        let mut protected = Protected { chunk, key, ..Protected::default() };
+        protected.planner.count_at(mirrored_drives);
+        protected
     }
 
     /// Plans under these conditions from now on; a rebuild among them begins, one that is over ends. Sources of
@@ -137,7 +142,7 @@ impl Protected {
         self.started += 1;
         let number = stream.next - 1;
         let key = stream.key.numbered(number);
-        self.planned_for = Some(key);
+        self.planned_for = Some((key, false));
         let mut members = [0; 3];
         members[PORT] = (number % plan.ports()) as u32;
         members[UNIT] = coded(&self.planner);
@@ -153,15 +158,20 @@ impl Protected {
     }
 
     /// How many steps a token leaves out.
-    pub fn ask(&mut self, plan: &Plan, asked: u32, token: &mut StorageToken) -> u32 {
+    pub fn ask(&mut self, plan: &Plan, destage: &Destage, asked: u32, token: &mut StorageToken) -> u32 {
         match asked {
             question::PLAN_READ => {
-                self.plan(plan, token);
+                self.plan(plan, destage, token, false);
+                token.members[UNIT] = coded(&self.planner);
+                0
+            }
+            question::PLAN_STRIPE => {
+                self.plan(plan, destage, token, true);
                 token.members[UNIT] = coded(&self.planner);
                 0
             }
             question::PLAN_WRITE => {
-                self.plan(plan, token);
+                self.plan(plan, destage, token, true);
                 token.members[UNIT] = coded(&self.planner);
                 if self.planner.reads.is_empty() { 2 } else { 0 }
             }
@@ -174,47 +184,81 @@ impl Protected {
     }
 
     /// Cuts a round.
-    pub fn fork(&mut self, plan: &Plan, asked: u32, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
-        self.plan(plan, token);
+    pub fn fork(
+        &mut self,
+        plan: &Plan,
+        destage: &Destage,
+        asked: u32,
+        token: &StorageToken,
+        parts: &mut Vec<Part<Body>>,
+    ) {
         let drives = if asked == question::READS { Operation::Read } else { Operation::Write };
+        self.plan(plan, destage, token, drives == Operation::Write);
         let (sums, operation) = (self.planner.sums, token.body.operation());
         let (pieces, bytes) = match drives {
             Operation::Read => (&self.planner.reads, sums.read),
             Operation::Write => (&self.planner.writes, sums.written),
         };
         self.planned[drives as usize] += bytes;
-        if operation == drives && !token.body.is_background() {
+        if operation == drives && !token.body.is_background() && plan.stripes.is_none() {
             self.touched[operation as usize] += sums.touched;
         }
         fragments(pieces, token, parts);
     }
 
-    /// A fragment is at its drive.
-    pub fn at_drive(&mut self, operation: Operation, token: &StorageToken) {
-        if token.body.is_background() {
-            self.rebuilt[operation as usize] += u64::from(token.amount);
-        }
+    /// The drive read of an entry of the block map, which lies anywhere.
+    pub fn look_up(&mut self, plan: &Plan, token: &StorageToken, parts: &mut Vec<Part<Body>>) {
+        let (Some(layout), Some(placement), Some(stripes)) = (&plan.layout, plan.placement(), &plan.stripes)
+        else {
+            return;
+        };
+        let (stripe, chunk) = stripes.place(token.key, token.key.draws(MAP).bits());
+        let entry = Stored { stripe, chunk, offset: 0, bytes: 4096 };
+        self.planned_for = None;
+        self.planner.begin(layout);
+        self.planner.read_stored(placement, &entry, token.key.draws(COPY).bits());
+        self.planned[Operation::Read as usize] += self.planner.sums.read;
+        fragments(&self.planner.reads, token, parts);
     }
 
-    fn plan(&mut self, plan: &Plan, token: &StorageToken) {
-        if self.planned_for.replace(token.key) == Some(token.key) {
+    /// A fragment is at its drive.
+    pub fn at_drive(&mut self, operation: Operation, token: &StorageToken) {
+        if token.body.is_rebuild() {
+            self.rebuilt[operation as usize] += u64::from(token.amount);
+        }
+        self.planner.comes_to(token.members[DRIVE]);
+    }
+
+    /// A fragment is done there: told of mirrors alone.
+    pub fn left_drive(&mut self, token: &StorageToken) {
+        self.planner.leaves(token.members[DRIVE]);
+    }
+
+    fn plan(&mut self, plan: &Plan, destage: &Destage, token: &StorageToken, writes: bool) {
+        // In place one plan holds both rounds; a full stripe is another matter than what is read for it.
+        let round = (token.key, writes && plan.stripes.is_some());
+        if self.planned_for.replace(round) == Some(round) {
             return;
         }
         let (Some(layout), Some(placement)) = (&plan.layout, plan.placement()) else { return };
-        if token.body.is_background() {
+        let operation = token.body.operation();
+        if token.body.is_rebuild() {
             let number = self.number_of(token.body.source);
             let restored = self.streams.get(number).copied().unwrap_or_default();
             self.planner.plan_rebuild(layout, placement, (token.body.address, restored), true);
             return;
         }
-        let request = Request {
-            operation: token.body.operation(),
-            class: token.class,
-            machine: token.body.machine(),
-            address: token.body.address,
-            bytes: u64::from(token.amount),
-            copy: token.key.draws(COPY).bits(),
-        };
+        if token.body.is_job() || (plan.stripes.is_some() && operation == Operation::Write) {
+            destage.plan(plan, &mut self.planner, token, writes);
+            return;
+        }
+        let copy = token.key.draws(COPY).bits();
+        let (class, machine, bytes) = (token.class, token.body.machine(), u64::from(token.amount));
+        if plan.stripes.is_some() {
+            plan.read_blocks(&mut self.planner, (class, machine), token.body.address, bytes, copy);
+            return;
+        }
+        let request = Request { operation, class, machine, address: token.body.address, bytes, copy };
         self.planner.plan(layout, placement, &request);
     }
 }

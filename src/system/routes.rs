@@ -1,36 +1,83 @@
 //! The order of the two paths, and the one place that knows it.
 //!
-//! **Read**: command in → processor → cache; on a miss fragments (command down the fabric → drive →
-//! data up) → join → data out. **Write**: command and data in (above `immediate` after a ready message) → processor →
-//! fragments (data down → drive's buffer → completion up) → join → answer out. A component that the
-//! scenario leaves out adds no step. With protection a read may go to the survivors of a lost drive and
-//! through the processor, and a write may take two rounds: reads → join → parity → writes → join.
+//! **Read**: command in → processor → block map (a drive read on a miss) → log and cache; on a miss fragments
+//! (command down the fabric → drive → data up) → join → processor (verify, decompress, reconstruct) → data out.
+//! **Write**: command and data in (above `immediate` after a ready message) → processor → log, and the partner's →
+//! answer out; behind the answer the destaging that `back` lays. With no log the stripe is written first: in
+//! place fragments, with parity two rounds, reads → join → parity → writes → join; log-structured as `back` says.
+//! A component that the scenario leaves out adds no step.
 
-use crate::engine::{GateId, Network, Pick, Quantity, Route, Step};
-use crate::scenario::{Class, FaultKind, Load, Operation, Scenario};
+mod back;
 
-use super::cpu::CpuSteps;
+use crate::engine::{Demand, GateId, GroupId, Network, Pick, Quantity, Route, Step};
+use crate::scenario::{Class, FaultKind, Load, Operation, Scenario, Spread};
+
+use super::body::DRIVE;
+use super::controllers::{PartnerSteps, Partners};
+use super::cpu::{Around, CpuSteps};
 use super::demand::{Ask, question};
-use super::drive::{DriveModel, DriveSteps};
-use super::fabric::{FabricSteps, Uplinks};
+use super::drive::{DriveSteps, Models};
+use super::fabric::{Fabric, FabricSteps};
 use super::layout::Layout;
+use super::log::LogSteps;
+use super::memory::MemorySteps;
 use super::ports::{Message, PortSteps};
+use super::reduction::Blocks;
 
 /// What the builders of routes share.
 struct Builder {
     network: Network,
     ports: PortSteps,
+    partner: Option<PartnerSteps>,
+    /// Whether a request may arrive at a controller that does not own it.
+    may_cross: bool,
+    /// The stall of requests whose controller is lost at some date.
+    failover: Option<(GroupId, u32)>,
     cpu: Option<CpuSteps>,
+    memory: Option<MemorySteps>,
+    log: Option<LogSteps>,
     fabric: FabricSteps,
     drives: DriveSteps,
+    /// The queue of each drive, if it is short.
+    queue: Option<GateId>,
     cuts: bool,
-    caches: bool,
+    cache: Caches,
     /// Requests are planned by stripes.
     protected: bool,
+    /// These are copies, and a read goes to the drive with the fewest requests.
+    mirrored: bool,
+    /// Writes go to full stripes.
+    appends: Option<Appends>,
     /// Whether the processor takes time to make parity, and to give back lost data.
     codes: [bool; 2],
+    /// Whether the processor takes time to verify or decompress what was read.
+    delivers: bool,
+    /// The route of a stripe on its way from the log, and of one that only cleans.
+    destage: Option<Route>,
     ready_steps: u32,
     cached_steps: u32,
+}
+
+/// How reads are looked for before the drives are asked.
+#[derive(Clone, Copy, Default)]
+pub(super) struct Caches {
+    /// In a cache or a log at all.
+    pub looks: bool,
+    /// Blocks in the cache have to be decompressed.
+    pub holds_stored: bool,
+    /// Streams are read ahead.
+    pub prefetches: bool,
+}
+
+/// What a log-structured layout adds to routes.
+#[derive(Clone, Copy)]
+struct Appends {
+    /// Blocks take the processor time on their way.
+    works: bool,
+    /// They are stored plain and reduced later.
+    after: bool,
+    /// Look-ups of the block map may miss.
+    map_misses: bool,
 }
 
 /// The largest request that a class can make; of a trace, any size up to the largest there is.
@@ -46,7 +93,7 @@ pub(super) struct Compiled {
     pub network: Network,
     /// By class: the routes of a read and of a write.
     pub by_class: Vec<[Route; 2]>,
-    pub uplinks: Option<Uplinks>,
+    pub fabric: Option<Fabric>,
     /// Steps of a write that waits for a ready message, which others leave out.
     pub ready_steps: u32,
     /// Steps that a read found in the cache leaves out.
@@ -55,49 +102,91 @@ pub(super) struct Compiled {
     pub rebuild: Option<Route>,
 }
 
-/// Compiles the routes of all classes. `drive` is the datasheet drive, if there is one; `layout`, if
-/// requests are cut at chunk edges; `caches` says whether reads are looked for in a cache.
-pub(super) fn compile(
-    scenario: &Scenario,
-    drive: Option<&DriveModel>,
-    layout: Option<&Layout>,
-    caches: bool,
-) -> Compiled {
+/// What is known of a design before its routes are laid.
+pub(super) struct Known<'a> {
+    /// The drives' part, if they have one.
+    pub drives: Models<'a>,
+    /// The layout, if requests are cut at chunk edges.
+    pub layout: Option<&'a Layout>,
+    /// The blocks of a log-structured layout.
+    pub blocks: Option<&'a Blocks>,
+    pub partners: &'a Partners,
+    pub caches: Caches,
+    /// Whether look-ups of the block map may miss.
+    pub map_misses: bool,
+}
+
+/// Compiles the routes of all classes.
+pub(super) fn compile(scenario: &Scenario, known: &Known) -> Compiled {
     let (design, classes) = (&scenario.design, &scenario.classes);
     let mut network = Network::new();
-    let ports_count = design.ports.as_ref().map_or(1, |p| p.count);
     let largest = classes.iter().map(largest_request).max().unwrap_or(0);
-    let ports = PortSteps::add(&mut network, design.ports.as_ref(), largest);
-    let cpu = CpuSteps::add(&mut network, design.cpu.as_ref(), ports_count);
-    let (fabric, uplinks) = FabricSteps::add(&mut network, design.fabric.as_ref());
-    let may_slow = scenario.faults.iter().any(|fault| matches!(fault.kind, FaultKind::DriveSlow { .. }));
-    let drives = DriveSteps::add(&mut network, design.drives.as_ref(), drive, may_slow);
-    let placement = layout.and_then(|layout| layout.placement.as_ref());
-    let is_coded = placement.is_some_and(|placement| placement.group.data() > 1);
+    let (all_ports, hosts) = (known.partners.ports(), design.hosts.as_ref());
+    let ports = PortSteps::add(&mut network, design.ports.as_ref(), all_ports, hosts, largest);
+    let is_rebuilding = scenario.faults.iter().any(|fault| fault.rebuilding().is_some());
+    let around = Around {
+        ports: known.partners.ports(),
+        controllers: known.partners.active,
+        has_background: design.log.is_some() || is_rebuilding || known.blocks.is_some(),
+    };
+    let partner = PartnerSteps::add(&mut network, design.controllers.as_ref());
+    let cpu = CpuSteps::add(&mut network, design.cpu.as_ref(), around);
+    let memory = MemorySteps::add(&mut network, design, known.partners.active);
+    let log = LogSteps::add(&mut network, design);
+    let drives_count = design.drives.as_ref().map_or(0, |d| d.count);
+    let (fabric, links) = FabricSteps::add(&mut network, design.fabric.as_ref(), drives_count);
+    let has = |is: fn(&FaultKind) -> bool| scenario.faults.iter().any(|fault| is(&fault.kind));
+    let may_slow = has(|kind| matches!(kind, FaultKind::DriveSlow { .. }));
+    let draws_port = design.ports.as_ref().is_some_and(|ports| ports.spread == Spread::PerRequest);
+    let may_fail_over = has(|kind| matches!(kind, FaultKind::ControllerLost { .. }));
+    let failover = may_fail_over.then(|| {
+        let group = network.delay("controllers.failover");
+        (group, network.demand(Demand::Asked(Ask::Failover as u32)))
+    });
+    let drives = DriveSteps::add(&mut network, design.drives.as_ref(), known.drives, may_slow);
+    let queue = known.drives.add_queue(&mut network, drives_count);
+    let placement = known.layout.and_then(|layout| layout.placement.as_ref());
+    let is_coded = placement.is_some_and(|placement| placement.group.is_coded());
     let codes = design.cpu.as_ref().map_or([false; 2], |cpu| {
         [
             is_coded && cpu.parity.is_some(),
             is_coded && cpu.reconstruct.is_some() && scenario.faults.iter().any(|f| f.lost_drive().is_some()),
         ]
     });
+    let decompresses = known.blocks.is_some_and(|blocks| blocks.compress);
     let mut builder = Builder {
         network,
         ports,
+        partner,
+        may_cross: known.partners.active > 1
+            && (draws_port || has(|kind| matches!(kind, FaultKind::PortDown { .. }))),
+        failover,
         cpu,
+        memory,
+        log,
         fabric,
         drives,
-        cuts: layout.is_some(),
+        queue,
+        cuts: known.layout.is_some(),
+        cache: known.caches,
         protected: placement.is_some(),
+        mirrored: placement.is_some_and(|placement| placement.group.is_mirror()),
+        appends: known.blocks.map(|blocks| Appends {
+            works: cpu.is_some() && blocks.works(),
+            after: blocks.after,
+            map_misses: known.map_misses,
+        }),
         codes,
-        caches,
+        delivers: design.cpu.as_ref().is_some_and(|cpu| cpu.checksum.is_some() || decompresses),
+        destage: None,
         ready_steps: 0,
         cached_steps: 0,
     };
+    builder.destage = builder.destaging();
     let by_class = classes.iter().map(|class| builder.routes(class)).collect();
-    let is_rebuilding = scenario.faults.iter().any(|fault| fault.rebuilding().is_some());
     let rebuild = is_rebuilding.then(|| builder.rebuild());
     let Builder { network, ready_steps, cached_steps, .. } = builder;
-    Compiled { network, by_class, uplinks, ready_steps, cached_steps, rebuild }
+    Compiled { network, by_class, fabric: links, ready_steps, cached_steps, rebuild }
 }
 
 impl Builder {
@@ -112,14 +201,23 @@ impl Builder {
         };
         Operation::BOTH.map(|operation| {
             let mut steps = self.admission(gate, true);
+            steps.extend(self.failover());
+            steps.extend(self.ports.host_slot(true));
             steps.extend(match operation {
                 Operation::Read => self.read(),
                 Operation::Write => self.write(),
             });
+            steps.extend(self.ports.host_slot(false));
             steps.extend(self.admission(gate, false));
             steps.push(Step::End);
             self.network.route(&steps)
         })
+    }
+
+    /// The wait of a request whose controller was lost just now.
+    fn failover(&mut self) -> Vec<Step> {
+        let Some((group, demand)) = self.failover else { return Vec::new() };
+        vec![Step::Ask(question::FAILS_OVER), Step::Delay { group, demand }]
     }
 
     /// A machine's own limit of requests in flight.
@@ -133,37 +231,85 @@ impl Builder {
     }
 
     fn read(&mut self) -> Vec<Step> {
-        let network = &mut self.network;
-        let mut steps = self.ports.inward(network, &[Message::to_design(Ask::ReadCommand)]);
+        let mut steps = self.ports.inward(&mut self.network, &[Message::to_design(Ask::ReadCommand)]);
+        steps.extend(self.cross(false, question::FROM_PARTNER));
         steps.extend(self.cpu.map(|cpu| cpu.step(Operation::Read)));
-        let from_drives = if self.protected {
-            self.protected_read()
-        } else {
-            let fragment = self.fragment(Operation::Read);
-            self.at_drives(fragment)
-        };
-        if self.caches {
-            self.cached_steps = from_drives.len() as u32;
+        if self.appends.is_some_and(|appends| appends.map_misses) {
+            steps.extend([Step::Ask(question::MAP_MISSES), self.look_up()]);
+        }
+        if self.cache.prefetches {
+            let ahead = self.prefetch();
+            steps.extend([Step::Ask(question::PREFETCHES), Step::Spawn(ahead)]);
+        }
+        let from_drives = self.at_rest();
+        let deliver: Vec<Step> = self.deliver().into_iter().collect();
+        if self.cache.looks {
+            // What the cache holds as it is stored still has to be decompressed.
+            let left_out = if self.cache.holds_stored { 0 } else { deliver.len() };
+            self.cached_steps = (from_drives.len() + left_out) as u32;
             steps.push(Step::Ask(question::CACHED));
         }
         steps.extend(from_drives);
+        steps.extend(deliver);
+        steps.extend(self.memory.map(|memory| memory.send()));
+        steps.extend(self.cross(true, question::FROM_OWNER));
         let data = Message::to_host(Ask::ReadData).acknowledged_by(Ask::ReadAcknowledgements);
         steps.extend(self.ports.exchange(&mut self.network, &[data]));
         steps
     }
 
+    /// What a read takes from the drives.
+    fn at_rest(&mut self) -> Vec<Step> {
+        if self.protected {
+            return self.protected_read();
+        }
+        let fragment = self.fragment(Operation::Read);
+        self.at_drives(fragment)
+    }
+
+    /// The processor's share of what was read.
+    fn deliver(&mut self) -> Option<Step> {
+        let cpu = self.cpu.filter(|_| self.delivers)?;
+        Some(cpu.work(&mut self.network, Ask::Deliver))
+    }
+
+    /// Background reads ahead of a stream.
+    fn prefetch(&mut self) -> Route {
+        let mut steps = vec![Step::Ask(question::BEGIN_PREFETCH)];
+        steps.extend(self.at_rest());
+        steps.push(Step::End);
+        self.network.route(&steps)
+    }
+
+    /// A message over the partner link, of requests that arrived at the other controller.
+    fn cross(&self, carries_data: bool, from: u16) -> Vec<Step> {
+        let partner = self.partner.filter(|_| self.may_cross);
+        partner.map_or_else(Vec::new, |partner| partner.cross_if_foreign(carries_data, from))
+    }
+
     fn write(&mut self) -> Vec<Step> {
         let mut steps = self.write_arrives();
+        steps.extend(self.cross(true, question::FROM_PARTNER));
+        steps.extend(self.memory.map(|memory| memory.receive()));
         steps.extend(self.cpu.map(|cpu| cpu.step(Operation::Write)));
-        steps.extend(if self.protected {
-            self.protected_write()
-        } else {
-            let fragment = self.fragment(Operation::Write);
-            self.at_drives(fragment)
+        steps.extend(match (self.log, self.destage) {
+            (Some(log), Some(destage)) => log.protect(&mut self.network, self.partner.as_ref(), destage),
+            _ if self.appends.is_some() => self.append(),
+            _ => self.in_place(),
         });
+        steps.extend(self.cross(false, question::FROM_OWNER));
         let response = Message::to_host(Ask::WriteResponse);
         steps.extend(self.ports.exchange(&mut self.network, &[response]));
         steps
+    }
+
+    /// A write to where its blocks were.
+    fn in_place(&mut self) -> Vec<Step> {
+        if self.protected {
+            return self.protected_write();
+        }
+        let fragment = self.fragment(Operation::Write);
+        self.at_drives(fragment)
     }
 
     /// A write's data comes with the command, or after a ready message.
@@ -200,40 +346,50 @@ impl Builder {
             Operation::Read => (Ask::UplinkSubmission, Ask::UplinkRead),
             Operation::Write => (Ask::UplinkWrite, Ask::UplinkCompletion),
         };
-        let mut fragment = self.fabric.down(network, down);
+        let one = |gate: GateId| (gate, Pick::Member(DRIVE as u8), Quantity::One);
+        let slot = self.queue.map(one);
+        let mut fragment: Vec<Step> =
+            slot.into_iter().map(|(gate, pick, quantity)| Step::Take { gate, pick, quantity }).collect();
+        fragment.extend(self.fabric.down(network, down));
         fragment.extend(match operation {
             Operation::Read => self.drives.read(network),
             Operation::Write => self.drives.write(network),
         });
         fragment.extend(self.fabric.up(network, up));
+        fragment.extend(slot.map(|(gate, pick, quantity)| Step::Give { gate, pick, quantity }));
         fragment
     }
 
     /// A round of drive reads or of drive writes, joined.
     fn round(&mut self, operation: Operation) -> Step {
-        let (counted, question) = match operation {
+        let (counted, asked) = match operation {
             Operation::Read => (question::AT_DRIVE_READ, question::READS),
             Operation::Write => (question::AT_DRIVE_WRITE, question::WRITES),
         };
         let mut steps = vec![Step::Ask(counted)];
         steps.extend(self.fragment(operation));
+        steps.extend(self.mirrored.then_some(Step::Ask(question::LEFT_DRIVE)));
         steps.push(Step::Join);
-        Step::Fork { question, route: self.network.route(&steps) }
+        Step::Fork { question: asked, route: self.network.route(&steps) }
     }
 
     /// The processor's share: parity of a write, or what a lost drive held.
     fn coding(&mut self, ask: Ask) -> Vec<Step> {
         let takes_time = self.codes[usize::from(ask == Ask::Reconstruct)];
         let Some(cpu) = self.cpu.filter(|_| takes_time) else { return Vec::new() };
-        vec![Step::Ask(question::NOTHING_CODED), cpu.coding(&mut self.network, ask)]
+        vec![Step::Ask(question::NOTHING_CODED), cpu.work(&mut self.network, ask)]
     }
 
     fn protected_read(&mut self) -> Vec<Step> {
-        let coding = self.coding(Ask::Reconstruct);
+        let mut coding = self.coding(Ask::Reconstruct);
         // The plan is asked for only where the processor wants to know of it.
         let mut steps: Vec<Step> =
             coding.first().map(|_| Step::Ask(question::PLAN_READ)).into_iter().collect();
         steps.push(self.round(Operation::Read));
+        if self.delivers {
+            // That is one visit to the processor, with the rest of what was read.
+            coding.clear();
+        }
         steps.extend(coding);
         steps
     }

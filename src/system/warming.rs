@@ -31,7 +31,8 @@ impl Warming {
         let rates = || bands.iter().map(|band| band.rate).filter(|rate| *rate > 0.0);
         let (most, least) =
             rates().fold((0.0f64, f64::INFINITY), |(most, least), r| (most.max(r), least.min(r)));
-        if most == 0.0 {
+        // Nothing is asked for, or there is no room to keep it.
+        if most == 0.0 || time_s <= 0.0 {
             return Warming { first_ln: 0.0, step_ln: 1.0, ratios: vec![0.0] };
         }
         let last = time_s.min(MANY / least).max(f64::MIN_POSITIVE);
@@ -50,7 +51,8 @@ impl Warming {
             // ln 0 is −∞: nothing has been asked for yet.
             return self.ratios[0] * (since_s / self.first_ln.exp()).min(1.0);
         }
-        let low = place as usize;
+        // Beyond the table, and where it is a single time, the last ratio holds.
+        let low = place.min(POINTS as f64) as usize;
         match self.ratios.get(low..low + 2) {
             Some(&[a, b]) => a + (b - a) * place.fract(),
             _ => self.ratios[self.ratios.len() - 1],
@@ -86,5 +88,15 @@ mod tests {
     #[test]
     fn a_class_that_bypasses_the_cache_never_hits() {
         assert_eq!(Warming::of(&[], 5.0).ratio(SimDuration::from_us(1_000_000)), 0.0);
+    }
+
+    #[test]
+    fn a_cache_without_room_never_hits_and_one_time_is_a_table() {
+        let bands = zipf_bands(0.9, 1 << 10, 1e3).expect("in the domain");
+        let second = SimDuration::from_us(1_000_000);
+        assert_eq!(Warming::of(&bands, 0.0).ratio(second), 0.0);
+        // Shorter than the time in which the first item is asked for at all.
+        let found = Warming::of(&bands, 1e-9).ratio(second);
+        assert!((found - hit_ratio(&bands, 1e-9)).abs() < 1e-12, "{found}");
     }
 }

@@ -5,8 +5,10 @@ use crate::engine::{Key, Purpose};
 use crate::scenario::Operation;
 
 use super::ceiling::Kind;
-use super::layout::{Layout, Placement, Planner, Request, gcd};
+use super::layout::{Layout, Placement, Planner, Request, Stripes, gcd};
+use super::log::GRAIN;
 use super::plan::Plan;
+use super::reduction::Blocks;
 
 const PLACES: Purpose = Purpose::named("places");
 /// Most chunks that are planned for the mean of one kind of request, and most places.
@@ -22,23 +24,74 @@ pub(super) struct DriveWork {
     pub bytes_written: f64,
     /// Bytes that the processor takes in for parity, or to give back lost data.
     pub bytes_coded: f64,
+    /// Bytes that go from the log to the drives, before reduction.
+    pub bytes_destaged: f64,
+    /// Processor time beside a request's own and parity, seconds.
+    pub work_s: f64,
 }
 
 impl DriveWork {
     /// The work of a kind of request under the plan's layout.
     pub fn of(plan: &Plan, kind: &Kind) -> DriveWork {
-        let all = Self::uncached(plan, kind);
-        let asked = 1.0 - kind.cached;
+        let mut work = Self::uncached(plan, kind).times(1.0 - kind.cached);
+        match kind.operation {
+            Operation::Read => {
+                let block = plan.blocks.as_ref().map_or(GRAIN, |blocks| blocks.bytes);
+                let (touched, _) = blocks_of(kind, block, false);
+                work.work_s += (1.0 - kind.cached) * plan.bytes_s(kind.bytes, touched);
+            }
+            Operation::Write => {
+                work.work_s += plan.bytes_s(kind.bytes, 0.0);
+                work.bytes_destaged = kind.bytes as f64;
+            }
+        }
+        work
+    }
+
+    fn times(self, factor: f64) -> DriveWork {
         DriveWork {
-            reads: all.reads * asked,
-            bytes_read: all.bytes_read * asked,
-            writes: all.writes * asked,
-            bytes_written: all.bytes_written * asked,
-            bytes_coded: all.bytes_coded * asked,
+            reads: self.reads * factor,
+            bytes_read: self.bytes_read * factor,
+            writes: self.writes * factor,
+            bytes_written: self.bytes_written * factor,
+            bytes_coded: self.bytes_coded * factor,
+            bytes_destaged: self.bytes_destaged * factor,
+            work_s: self.work_s * factor,
+        }
+    }
+
+    fn plus(self, other: DriveWork) -> DriveWork {
+        DriveWork {
+            reads: self.reads + other.reads,
+            bytes_read: self.bytes_read + other.bytes_read,
+            writes: self.writes + other.writes,
+            bytes_written: self.bytes_written + other.bytes_written,
+            bytes_coded: self.bytes_coded + other.bytes_coded,
+            bytes_destaged: self.bytes_destaged + other.bytes_destaged,
+            work_s: self.work_s + other.work_s,
         }
     }
 
     fn uncached(plan: &Plan, kind: &Kind) -> DriveWork {
+        if let (Some(stripes), Some(blocks)) = (&plan.stripes, &plan.blocks) {
+            return match kind.operation {
+                Operation::Read => Self::stored_read(plan, blocks, kind),
+                Operation::Write => Self::appended(plan, stripes, blocks, kind),
+            };
+        }
+        let alone = Self::alone(plan, kind);
+        if !plan.has_log() || kind.operation == Operation::Read || kind.sequential == 0.0 {
+            return alone;
+        }
+        // A log makes whole stripes of streams.
+        let stripe = plan.stripe_bytes();
+        let whole = Kind { bytes: stripe, align: stripe, ..kind.clone() };
+        let of_stream = Self::alone(plan, &whole).times(kind.bytes as f64 / stripe as f64);
+        alone.times(1.0 - kind.sequential).plus(of_stream.times(kind.sequential))
+    }
+
+    /// A request in place, planned alone.
+    fn alone(plan: &Plan, kind: &Kind) -> DriveWork {
         if let (Some(layout), Some(placement)) = (&plan.layout, plan.placement()) {
             return Self::protected(layout, placement, kind);
         }
@@ -46,6 +99,57 @@ impl DriveWork {
         match kind.operation {
             Operation::Read => DriveWork { reads: fragments, bytes_read: bytes, ..DriveWork::default() },
             Operation::Write => DriveWork { writes: fragments, bytes_written: bytes, ..DriveWork::default() },
+        }
+    }
+
+    /// A read of a log-structured layout: its blocks where they are stored, over many places.
+    fn stored_read(plan: &Plan, blocks: &Blocks, kind: &Kind) -> DriveWork {
+        let key = Key::root(0).named("work");
+        let places = (CHUNKS_MAX / (kind.bytes / blocks.bytes + 1)).clamp(16, PLACES_MAX);
+        let mut planner = Planner::default();
+        let mut sum = DriveWork::default();
+        for number in 0..places {
+            let mut draws = key.numbered(number).draws(PLACES);
+            let address = draws.below(1 << 20) * kind.align;
+            plan.read_blocks(&mut planner, (kind.class as u16, 0), address, kind.bytes, draws.bits());
+            sum.reads += planner.reads.len() as f64;
+            sum.bytes_read += planner.sums.read as f64;
+            sum.bytes_coded += planner.sums.coded as f64;
+        }
+        let mut work = sum.times(1.0 / places as f64);
+        work.reads += plan.shares.map_misses[kind.class];
+        work.bytes_read += plan.shares.map_misses[kind.class] * GRAIN as f64;
+        work
+    }
+
+    /// A write of a log-structured layout and its share of full stripes, and of the cleaner's.
+    fn appended(plan: &Plan, stripes: &Stripes, blocks: &Blocks, kind: &Kind) -> DriveWork {
+        let (touched, partial) = blocks_of(kind, blocks.bytes, plan.has_log());
+        let hits = plan.cache.as_ref().map_or(0.0, |cache| cache.hit_ratio(kind.class));
+        let old = partial * (1.0 - hits);
+        let look_ups = touched * (plan.shares.map_misses[kind.class] + plan.shares.index_misses);
+        let (plain, reduced) = (touched * blocks.bytes as f64, touched * blocks.mean_written(kind.class));
+        let kept = if blocks.after { plain + reduced } else { reduced };
+        let moved = (stripes.amplification - 1.0) * reduced;
+        let again = if blocks.after { plain } else { 0.0 };
+        let (data, chunk) = (f64::from(stripes.data), plan.chunk() as f64);
+        let width = plan.placement().map_or(data, |placement| f64::from(placement.group.width()));
+        // With no log a stripe is as wide as its write needs.
+        let (drives, bytes_each) = if plan.has_log() {
+            (width * (kept + moved) / (data * chunk), chunk)
+        } else {
+            let depth = (kept / data / GRAIN as f64).ceil().max(1.0) * GRAIN as f64;
+            ((kept / depth).ceil() + width - data + width * moved / (data * chunk), depth.min(chunk))
+        };
+        DriveWork {
+            reads: old + look_ups + (moved + again) / chunk,
+            bytes_read: old * blocks.mean_stored(kind.class) + look_ups * GRAIN as f64 + moved + again,
+            writes: drives,
+            bytes_written: if plan.has_log() { (kept + moved) * width / data } else { drives * bytes_each },
+            bytes_coded: if width > data && data > 1.0 { kept + moved } else { 0.0 },
+            bytes_destaged: 0.0,
+            work_s: touched * blocks.mean_work(kind.class, if touched > 0.0 { old / touched } else { 0.0 })
+                / 1e12,
         }
     }
 
@@ -82,6 +186,7 @@ impl DriveWork {
             writes: mean(sum.writes),
             bytes_written: mean(sum.bytes_written),
             bytes_coded: mean(sum.bytes_coded),
+            ..DriveWork::default()
         }
     }
 
@@ -90,6 +195,23 @@ impl DriveWork {
         let each = |bytes: f64, count: f64| if count > 0.0 { (bytes / count) as u64 } else { 0 };
         [each(self.bytes_read, self.reads), each(self.bytes_written, self.writes)]
     }
+}
+
+/// Mean blocks that a write touches, and of these the ones that it covers in part. Streams complete each other's
+/// blocks in a log.
+fn blocks_of(kind: &Kind, block: u64, has_log: bool) -> (f64, f64) {
+    let places = (block / gcd(kind.align, block)).clamp(1, 1 << 12);
+    let (mut touched, mut whole) = (0, 0);
+    for place in 0..places {
+        let from = place * kind.align % block;
+        let to = from + kind.bytes;
+        touched += to.div_ceil(block) - from / block;
+        whole += (to / block).saturating_sub(from.div_ceil(block));
+    }
+    let (touched, whole) = (touched as f64 / places as f64, whole as f64 / places as f64);
+    let stream = if has_log { kind.sequential } else { 0.0 };
+    let flat = kind.bytes as f64 / block as f64;
+    ((1.0 - stream) * touched + stream * flat, (1.0 - stream) * (touched - whole))
 }
 
 #[cfg(test)]
@@ -105,7 +227,7 @@ mod tests {
         );
         let scenario =
             parse(&text, "t.toml", std::path::Path::new(""), &[]).unwrap_or_else(|d| panic!("{d}\n{text}"));
-        let kind = Kind { operation, bytes, sequential: 0.0, align: 4096, share: 1.0, cached: 0.0 };
+        let kind = Kind { operation, bytes, sequential: 0.0, align: 4096, share: 1.0, cached: 0.0, class: 0 };
         DriveWork::of(&Plan::compile(&scenario, None).expect("no ratings"), &kind)
     }
 

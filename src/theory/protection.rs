@@ -54,6 +54,16 @@ impl Group {
         self.redundant
     }
 
+    /// Whether redundancy is computed: parity, and no copies.
+    pub fn is_coded(self) -> bool {
+        self.data > 1 && self.redundant > 0
+    }
+
+    /// Whether it is copies of each chunk.
+    pub fn is_mirror(self) -> bool {
+        self.data == 1 && self.redundant > 0
+    }
+
     /// Drives of a group, N + p.
     pub fn width(self) -> u32 {
         self.data + self.redundant

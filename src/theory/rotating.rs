@@ -54,6 +54,18 @@ impl SeekCurve {
         rises.then_some(SeekCurve { short: [next_track, root, slope], threshold: 1.0, long: [0.0, 0.0] })
     }
 
+    /// The curve of an arm that keeps to this share of the stroke, whose own full stroke that is. NaN in all its
+    /// times unless the share is above 0 and at most 1.
+    pub fn within(&self, share: f64) -> Self {
+        let share = if share > 0.0 && share <= 1.0 { share } else { f64::NAN };
+        let [base, root, slope] = self.short;
+        SeekCurve {
+            short: [base, root * share.sqrt(), slope * share],
+            threshold: self.threshold / share,
+            long: [self.long[0], self.long[1] * share],
+        }
+    }
+
     /// Time of a seek over this share of the stroke; none over no distance. NaN outside 0 to 1.
     pub fn time(&self, distance: f64) -> f64 {
         if !(0.0..=1.0).contains(&distance) {
@@ -127,6 +139,16 @@ pub fn zoned_rate(outer_rate: f64, inner_rate: f64, at: f64) -> f64 {
         return f64::NAN;
     }
     outer_rate * (1.0 - at * (1.0 - inner_rate * inner_rate)).sqrt()
+}
+
+/// Where the arm stands over a place: its share of the stroke from the rim, for `at` as in [`zoned_rate`]. Bytes up
+/// to x of the stroke are x − (1 − inner_rate)·x²/2, which is solved for x. NaN outside the domain.
+pub fn stroke_at(inner_rate: f64, at: f64) -> f64 {
+    if !(inner_rate > 0.0 && inner_rate <= 1.0 && (0.0..=1.0).contains(&at)) {
+        return f64::NAN;
+    }
+    // The common form (1 − √…)/(1 − inner) loses all digits as inner tends to 1; this one does not.
+    at * (1.0 + inner_rate) / (1.0 + (1.0 - at * (1.0 - inner_rate * inner_rate)).sqrt())
 }
 
 /// Rate of reading the whole drive end to end, and the reciprocal of the mean time for a byte at a place
@@ -258,6 +280,24 @@ mod tests {
         near(service, 9e-3 + half_turn_s(7_200.0) + transfer_ms / 1e3, 1e-12);
         near(half_turn_s(15_000.0), 2e-3, 1e-14);
         near(random_service_s(0.0, 4e-3, 15_000.0, 512.0, 512.0 * 800.0 * 250.0), 6.005e-3, 1e-12);
+    }
+
+    /// An arm that keeps to the outer part of the stroke is that of a smaller drive, whose tracks shrink less.
+    #[test]
+    fn an_arm_that_keeps_to_the_rim_seeks_as_a_smaller_drive() {
+        let curve = SeekCurve::from_ratings(0.6, 8.5, 16.0).expect("rises");
+        let (inner, at) = (0.5, 0.2);
+        let stroke = stroke_at(inner, at);
+        // The rate there is as by the bytes, and as by the track.
+        near(zoned_rate(250.0, inner, at), 250.0 * (1.0 - (1.0 - inner) * stroke), 1e-14);
+        // Plainly: all pairs of 500 places uniform over the bytes up to there.
+        let places: Vec<f64> =
+            (0..500).map(|i| stroke_at(inner, at * (f64::from(i) + 0.5) / 500.0)).collect();
+        let pairs = places.iter().flat_map(|a| places.iter().map(move |b| (a - b).abs()));
+        let sum: f64 = pairs.map(|distance| curve.time(distance)).sum();
+        near(curve.within(stroke).mean(1.0 - (1.0 - inner) * stroke), sum / 250_000.0, 3e-3);
+        assert_eq!((stroke_at(1.0, 0.3), stroke_at(0.5, 1.0), stroke_at(0.5, 0.0)), (0.3, 1.0, 0.0));
+        assert!(stroke_at(0.5, 1.1).is_nan() && curve.within(0.0).time(0.5).is_nan());
     }
 
     /// Reading end to end, done plainly: a thousand equal steps of bytes at the rate of each.

@@ -264,7 +264,7 @@ impl Process {
 /// Classes that the tests of this room start from.
 #[cfg(test)]
 pub(super) mod examples {
-    use crate::scenario::{Arrivals, Class, Load, Sequential, Skew};
+    use crate::scenario::{Arrivals, Class, Load, Reduces, Sequential, Skew};
 
     /// A Poisson class: 8 KiB reads, uniform over 1 GiB.
     pub fn open_class(name: &str, machines: u32, rate: f64) -> Class {
@@ -281,6 +281,7 @@ pub(super) mod examples {
             skew: Skew::Uniform,
             extent: 1 << 20,
             align: 4096,
+            reduces: Reduces { compress: 1.0, spread: 0.5, duplicate: 0.0, duplicate_stored: 0.0 },
         }
     }
 

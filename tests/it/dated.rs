@@ -477,7 +477,12 @@ fn a_cache_warms_as_an_explicit_one_that_starts_empty() {
     let scenario = scenario(COLD);
     let plan = Plan::compile(
         &scenario,
-        Some(forebay::system::Solved { units: 86, command: SimDuration::from_us(1) }),
+        Some(forebay::system::Solved {
+            units: 86,
+            command: SimDuration::from_us(1),
+            program: SimDuration::from_us(600),
+            suspend: SimDuration::from_us(500),
+        }),
     )
     .expect("no contradiction");
     let cache = plan.cache().expect("a cache");
@@ -710,7 +715,7 @@ const REFUSED: &[(&str, &[&str])] = &[
     ("fault.kind = \"drive-slow\", factor = 2, drive = 12", &["there is no drive 12"]),
     ("fault.kind = \"cache-cold\"", &["empties a cache that the design lacks"]),
     ("fault.kind = \"cache-cold\", drive = 3", &["it goes with", "that the design lacks"]),
-    ("fault.kind = \"controller-lost\"", &["not yet supported", "\"cache-cold\""]),
+    ("fault.kind = \"controller-lost\"", &["`fault.f.controller` is missing"]),
     ("fault.kind = \"drive-lost\", drive = 1, for = \"0 s\"", &["`fault.f.for` is \"0 s\", below 1 ms"]),
     (
         "fault.kind = \"drive-lost\", drive = 0, at = \"1 s\", for = \"2 s\"\nfault.name = \"g\", kind = \"drive-lost\", drive = 1, at = \"2 s\"",

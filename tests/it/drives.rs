@@ -78,7 +78,7 @@ impl Alone {
             "{}[run]\nseed = 4\nreplications = 2\nwarm_up = \"{warm_up}\"\nlength = \"{length}\"\n\
              [design.drives]\ncount = 1\npart = \"{}\"\n[[class]]\nname = \"load\"\nmachines = 1\n\
              load = {load}\nread = {read}\nsizes = \"{size}\"\nsequential = {sequential}\nstreams = 1\n\
-             run_length = \"64 MiB\"\ncapacity = \"{} B\"\nworking_set = \"100 GiB\"\n",
+             run_length = \"64 MiB\"\ncapacity = \"{} B\"\n",
             self.text, self.name, self.part.capacity
         ))
     }
@@ -180,8 +180,7 @@ fn a_drive_that_is_hardly_filled_writes_faster() {
     let text = |share: f64| {
         format!(
             "[design.drives]\ncount = 1\npart = \"nvme-gen4-read-centric-3840\"\n[[class]]\nname = \"a\"\n\
-             machines = 1\nload = {{ in_flight = 64 }}\nread = 0\nsizes = \"4 KiB\"\ncapacity = \"{} GB\"\n\
-             working_set = \"100 GiB\"\n",
+             machines = 1\nload = {{ in_flight = 64 }}\nread = 0\nsizes = \"4 KiB\"\ncapacity = \"{} GB\"\n",
             3840.0 * share
         )
     };

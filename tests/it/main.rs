@@ -3,21 +3,31 @@
 //! | module | holds |
 //! | --- | --- |
 //! | `arrows` | the walls between the rooms, read from the source |
+//! | `behind` | log, full stripes, reduction, controllers and memory, against arithmetic and queueing theory |
 //! | `cache` | hits, against an explicit cache under the same traffic |
 //! | `cli` | help, errors, JSON, exit statuses, as a user meets them |
+//! | `combinations` | designs drawn from all that can be switched on: they run, and every audit holds |
 //! | `coverage` | 95 % intervals hold the truth as often as they promise |
 //! | `dated` | phases and faults that come and go, against theory, and errors |
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
+//! | `drive_ratings` | a rated mix and read tail pin a drive's priors, or are refused |
 //! | `drives` | a datasheet drive, alone, returns its ratings |
+//! | `endurance` | the rated workload's sizes and bands, and what skew costs a drive |
+//! | `fabric` | uplinks and trees of links, against the payload of their narrowest level |
+//! | `failover` | a controller is lost, and the other one takes its requests |
 //! | `held_out` | textbook scenarios that are not shipped |
+//! | `hosts` | hosts' links and queues, against wire arithmetic and closed networks |
 //! | `interference` | reads behind programs, against priority queues |
 //! | `layouts` | what protection costs: drive requests, bytes, degraded reads, rebuilds, and errors |
 //! | `measure` | intervals that cover, verdicts that are right, broken estimators that are caught |
 //! | `networks` | the engine alone against sojourn times from outside |
 //! | `path` | what each component adds to a request's way |
+//! | `plausible` | a box of common shape does about what such boxes do |
 //! | `report` | the answer on the terminal, the JSON against its schema, the CSV |
+//! | `rotating` | rotating drives: seek, half a turn, transfer; what reordering gains |
 //! | `saturation` | overload ends in seconds, in bounded memory, and is not imagined |
 //! | `scenario_errors` | malformed scenarios, and what is said about them |
+//! | `surprises` | four shipped scenarios, with their mechanism and without |
 //! | `theory` | closed forms against rows from textbooks and standards |
 //! | `traces` | reading and replaying the shipped block traces |
 
@@ -29,20 +39,30 @@ mod program;
 mod runs;
 
 mod arrows;
+mod behind;
 mod cache;
 mod cli;
+mod combinations;
 mod coverage;
 mod dated;
 mod determinism;
+mod drive_ratings;
 mod drives;
+mod endurance;
+mod fabric;
+mod failover;
 mod held_out;
+mod hosts;
 mod interference;
 mod layouts;
 mod measure;
 mod networks;
 mod path;
+mod plausible;
 mod report;
+mod rotating;
 mod saturation;
 mod scenario_errors;
+mod surprises;
 mod theory;
 mod traces;

@@ -138,7 +138,7 @@ fn drives_with_too_many_pieces_to_write_are_saturated_within_seconds() {
     let capacity = 4.0 * 130e3 / 64.0;
     let offered = 1.3 * capacity;
     let class = class("requests", &format!("{{ rate = \"{offered}/s\" }}"))
-        .replace("read = 1", "read = 0\ncapacity = \"15360 GB\"\nworking_set = \"100 GiB\"")
+        .replace("read = 1", "read = 0\ncapacity = \"15360 GB\"")
         .replace("4 KiB", "256 KiB");
     let text = format!(
         "[run]\n{TEN_MINUTES}\n[design.drives]\ncount = 4\npart = \"nvme-gen4-read-centric-3840\"\n{class}"

@@ -1,9 +1,9 @@
 //! The small print of `run`: bytes, audit, the run itself, what was assumed, and the caution.
 
-use crate::outcome::{AuditRow, LedgerRow, RunOutcome, SeriesRow};
+use crate::outcome::{AuditRow, RunOutcome, SeriesRow};
 use crate::report::numbers::{
-    format_bound_us, format_bytes_per_s, format_count, format_duration_us, format_figure, format_per_second,
-    format_percent, format_significant, format_span_us, format_stated_percent,
+    format_bound_us, format_count, format_duration_us, format_figure, format_per_second, format_percent,
+    format_significant, format_span_us, format_stated_percent,
 };
 use crate::report::sheet::{Sheet, Tone};
 use crate::report::text::{clean, plural, shorten};
@@ -20,7 +20,6 @@ pub(super) fn facts(sheet: &mut Sheet, outcome: &RunOutcome) {
     sheet.heading("The run");
     series(sheet, &outcome.series);
     carried(sheet, outcome);
-    ledger(sheet, &outcome.ledger);
     audit(sheet, &outcome.audit);
     measured(sheet, outcome);
     for (heading, lines) in [("Assumed", &outcome.assumptions), ("Notes", &outcome.notes)] {
@@ -61,29 +60,6 @@ fn carried(sheet: &mut Sheet, outcome: &RunOutcome) {
             sheet.paragraph(Tone::Quiet, "   – ", &format!("{name}: {reason}"));
         }
     }
-}
-
-/// Bytes at each level, with writes as a multiple of the first level's.
-fn ledger(sheet: &mut Sheet, ledger: &[LedgerRow]) {
-    let Some(first) = ledger.first() else { return };
-    let levels: Vec<String> = ledger
-        .iter()
-        .enumerate()
-        .map(|(index, level)| {
-            let ratio = level.write_bytes_per_s / first.write_bytes_per_s;
-            let times = match index > 0 && ratio.is_finite() {
-                true => format!(" ({} ×)", format_significant(ratio)),
-                false => String::new(),
-            };
-            format!(
-                "{} read {}, written {}{times}",
-                clean(&level.level),
-                format_bytes_per_s(level.read_bytes_per_s),
-                format_bytes_per_s(level.write_bytes_per_s)
-            )
-        })
-        .collect();
-    sheet.paragraph(Tone::Plain, " Bytes: ", &levels.join("; "));
 }
 
 /// One line when all laws held, else one for each that did not.
@@ -143,10 +119,11 @@ fn measured(sheet: &mut Sheet, outcome: &RunOutcome) {
         seconds => format!("{} of warm-up", format_span_us(seconds * 1e6)),
     };
     let words = format!(
-        "{} after {warm_up}, in {}; {} requests; seed {}",
+        "{} after {warm_up}, in {}; {} requests of {} events each; seed {}",
         format_span_us(run.length_s * 1e6),
         plural(run.replications as usize, "replication", "replications"),
         format_count(run.requests),
+        format_significant(run.events_per_request),
         outcome.seed
     );
     sheet.paragraph(Tone::Plain, " Measured: ", &words);

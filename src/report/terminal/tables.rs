@@ -3,8 +3,8 @@
 use crate::outcome::{ClassRow, ObjectiveRow, RunOutcome, StationRow};
 use crate::report::grid::{Column, Grid};
 use crate::report::numbers::{
-    MISSING, TimeUnit, format_bound_us, format_count, format_duration_us, format_figure, format_figure_us,
-    format_per_second, format_percent, format_significant, format_stated_percent,
+    MISSING, TimeUnit, format_bound_us, format_bytes_per_s, format_count, format_duration_us, format_figure,
+    format_figure_us, format_per_second, format_percent, format_significant, format_stated_percent,
 };
 use crate::report::sheet::{Sheet, Tone};
 use crate::report::text::clean;
@@ -167,4 +167,52 @@ fn station_cells(station: &StationRow) -> Vec<String> {
         format_per_second(station.arrivals_per_s),
         busiest,
     ]
+}
+
+/// What the levels of the ledger are, in the order of the way down.
+const LEVELS: [(&str, &str); 11] = [
+    ("host", "what the hosts asked"),
+    ("log", "left the log, each block once"),
+    ("blocks", "whole blocks of what left it"),
+    ("reduction", "as they are stored"),
+    ("cleaning", "moved by the layout's cleaner"),
+    ("prefetch", "read ahead of streams"),
+    ("protection", "with parity or copies, at the drives"),
+    ("rebuild", "restored to spare room"),
+    ("drives", "handed to the drives in all"),
+    ("drive cleaning", "moved by the drives' own cleaners"),
+    ("flash", "read and programmed there"),
+];
+
+/// Adds the ledger: bytes at each level, with writes as a multiple of the hosts'.
+pub(super) fn ledger(sheet: &mut Sheet, outcome: &RunOutcome) {
+    let Some(first) = outcome.ledger.first() else { return };
+    let mut grid = Grid::new(vec![
+        Column::name("level", 0),
+        Column::figure("read", 0),
+        Column::figure("written", 0),
+        Column::figure("× hosts'", 1),
+        Column::name("what", 2),
+    ]);
+    let shown = |bytes_per_s: f64| {
+        if bytes_per_s > 0.0 { format_bytes_per_s(bytes_per_s) } else { MISSING.into() }
+    };
+    for level in &outcome.ledger {
+        let ratio = level.write_bytes_per_s / first.write_bytes_per_s;
+        let times = if ratio.is_finite() && ratio > 0.0 { format_significant(ratio) } else { MISSING.into() };
+        let what = LEVELS.iter().find(|(name, _)| *name == level.level).map_or("", |(_, what)| what);
+        grid.row(
+            Tone::Plain,
+            vec![
+                clean(&level.level),
+                shown(level.read_bytes_per_s),
+                shown(level.write_bytes_per_s),
+                times,
+                what.into(),
+            ],
+        );
+    }
+    sheet.heading("Bytes, from the hosts to the flash");
+    let fitted = grid.fit(sheet.width());
+    finish_table(sheet, fitted, Footnotes::default());
 }

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use super::{Reader, Section, load, shares, values};
 use crate::scenario::diagnostics::Diagnostic;
-use crate::scenario::model::{Class, Load, Sequential, Skew};
+use crate::scenario::model::{Class, Load, Reduces, Sequential, Skew};
 use crate::scenario::tree::{Origin, Table, Value};
 use crate::scenario::units::print_bytes;
 
@@ -75,7 +75,8 @@ fn read_class(reader: &mut Reader, section: &Section, base_dir: &Path) -> Option
     };
     let asks = if is_trace { nothing_asked(reader, section) } else { asks(reader, section) };
     let space = space(reader, section);
-    let class = build(name?, machines?, load?, asks?, space?);
+    let reduces = reduces(reader, section);
+    let class = build(name?, machines?, load?, asks?, space?, reduces?);
     check(reader, section, &class).then_some(class)
 }
 
@@ -90,7 +91,17 @@ struct Asks {
     align: u64,
 }
 
-fn build(name: String, machines: u32, load: Load, asks: Asks, space: (u64, u64)) -> Class {
+/// How its blocks reduce.
+fn reduces(reader: &mut Reader, section: &Section) -> Option<Reduces> {
+    let [compress, spread, duplicate] =
+        ["compress", "compress_spread", "duplicate"].map(|key| reader.value(section, key, values::number));
+    let stored = reader.optional(section, "duplicate_stored", values::number);
+    let duplicate = duplicate?;
+    let duplicate_stored = stored?.unwrap_or(duplicate);
+    Some(Reduces { compress: compress?, spread: spread?, duplicate, duplicate_stored })
+}
+
+fn build(name: String, machines: u32, load: Load, asks: Asks, space: (u64, u64), reduces: Reduces) -> Class {
     Class {
         name,
         machines,
@@ -104,6 +115,7 @@ fn build(name: String, machines: u32, load: Load, asks: Asks, space: (u64, u64))
         skew: asks.skew,
         extent: asks.extent,
         align: asks.align,
+        reduces,
     }
 }
 

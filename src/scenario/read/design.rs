@@ -1,15 +1,15 @@
 //! `[design]` and its components.
 
 use super::parts::{self, FilePart};
-use super::{Reader, Section, layout, values};
+use super::{Reader, Section, fabric, layout, values, writeback};
 use crate::engine::Law;
 use crate::scenario::catalogue;
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{
-    Cpu, CpuQueue, Design, DriveKind, Drives, Fabric, FabricShape, Part, PortKind, PortLink, Ports, Spread,
-    Transport,
+    Cpu, CpuQueue, Design, DriveKind, Drives, Hosts, PortKind, PortLink, Ports, Spread, Transport,
 };
 use crate::scenario::spelling::nearest;
+use crate::scenario::tree::{Origin, Value};
 
 /// Rates of Fibre Channel by their names, Gb/s (INCITS T11 FC-PI; check L-FC).
 const FIBRE_CHANNEL: [f64; 4] = [8e9, 16e9, 32e9, 64e9];
@@ -25,32 +25,39 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
         return reader.lacks(top, title, String::new(), help);
     };
     let ports = ports(reader, &section);
+    let hosts = hosts(reader, &section);
     let cpu = cpu(reader, &section);
-    let fabric = fabric(reader, &section);
+    let fabric = fabric::read(reader, &section);
     // Where the fabric has a mistake, the usual packets stand in, so that parts are checked all the same.
     let max_payload = fabric.as_ref().and_then(Option::as_ref).map_or(256, |f| f.max_payload);
     parts::check_interfaces(reader, file_parts, max_payload);
     let drives = drives(reader, &section, file_parts, max_payload);
     let layout = layout::read(reader, &section);
-    let memory = memory(reader, &section);
-    let cache_share = cache(reader, &section);
+    let between = writeback::read(reader, &section);
     if !["ports", "cpu", "drives"].iter().any(|key| section.has(key)) {
         let title = "the design is empty".to_owned();
         let label = "expected ports, cpu or drives".to_owned();
         return reader.lacks(&section, title, label, help);
     }
+    let between = between?;
     let design = Design {
         ports: ports?,
+        hosts: hosts?,
         cpu: cpu?,
         fabric: fabric?,
         drives: drives?,
         layout: layout?,
-        memory: memory?,
-        cache_share: cache_share?,
+        controllers: between.controllers,
+        memory: between.memory,
+        cache: between.cache,
+        log: between.log,
+        reduction: between.reduction,
     };
+    check_hosts(reader, &section, &design);
     check_queues(reader, &section, &design);
-    check_lanes(reader, &section, &design);
+    fabric::check(reader, &section, &design);
     layout::check(reader, &section, &design);
+    writeback::check(reader, &section, &design);
     Some(design)
 }
 
@@ -76,13 +83,14 @@ fn ports(reader: &mut Reader, design: &Section) -> Option<Option<Ports>> {
     let Some(section) = reader.table(design, "ports", "design.ports")? else { return Some(None) };
     let count = reader.count(&section, "count");
     let spread = reader.choice(&section, "spread", &[Spread::PerMachine, Spread::PerRequest]);
+    let lanes = reader.optional_count(&section, "lanes");
     let link_keys = ["rate", "mtu", "transport", "immediate", "latency", "quantum"];
     let kind = match is_textbook(reader, &section, &link_keys, "`rate`") {
         Some(true) => reader.law(&section, "service").map(PortKind::Station),
         Some(false) => port_link(reader, &section).map(PortKind::Link),
         None => None,
     };
-    Some(Some(Ports { count: count?, spread: spread?, kind: kind? }))
+    Some(Some(Ports { count: count?, spread: spread?, kind: kind?, lanes: lanes? }))
 }
 
 fn port_link(reader: &mut Reader, section: &Section) -> Option<PortLink> {
@@ -103,8 +111,7 @@ fn port_link(reader: &mut Reader, section: &Section) -> Option<PortLink> {
     }
     if transport == Transport::FibreChannel && !FIBRE_CHANNEL.contains(&rate) {
         let at = reader.place(section, "rate");
-        let title = format!("`{}` is not a rate of fibre-channel", section.path_of("rate"));
-        return reader.report(Diagnostic::at(&at, title, "expected 8, 16, 32 or 64 Gb/s"));
+        return reader.report(not_of_fibre_channel(&at, &section.path_of("rate")));
     }
     Some(PortLink {
         rate_bps: rate,
@@ -114,6 +121,48 @@ fn port_link(reader: &mut Reader, section: &Section) -> Option<PortLink> {
         latency: latency?,
         quantum: quantum?,
     })
+}
+
+fn not_of_fibre_channel(at: &Origin, path: &str) -> Diagnostic {
+    let title = format!("`{path}` is not a rate of fibre-channel");
+    Diagnostic::at(at, title, "expected 8, 16, 32 or 64 Gb/s")
+}
+
+fn hosts(reader: &mut Reader, design: &Section) -> Option<Option<Hosts>> {
+    let Some(section) = reader.table(design, "hosts", "design.hosts")? else { return Some(None) };
+    let count = reader.count(&section, "count");
+    let ports = reader.count(&section, "ports");
+    let rate = reader.value(&section, "rate", values::rate);
+    let queue_depth = reader.optional_count(&section, "queue_depth");
+    Some(Some(Hosts { count: count?, ports: ports?, rate_bps: rate?, queue_depth: queue_depth? }))
+}
+
+/// Hosts speak as the ports do, which must be links.
+fn check_hosts(reader: &mut Reader, section: &Section, design: &Design) {
+    let (Some(hosts), Some(entry)) = (&design.hosts, section.entry("hosts")) else { return };
+    match design.ports.as_ref().map(|ports| &ports.kind) {
+        Some(PortKind::Link(link)) => {
+            if link.transport == Transport::FibreChannel && !FIBRE_CHANNEL.contains(&hosts.rate_bps) {
+                let at = match &entry.node.value {
+                    Value::Table(table) => table.get("rate").map_or(&entry.key_at, |rate| &rate.node.at),
+                    _ => &entry.key_at,
+                };
+                reader.out.push(not_of_fibre_channel(at, "design.hosts.rate"));
+            }
+        }
+        Some(PortKind::Station(_)) => {
+            let title = "hosts need ports with a `rate`: a textbook station speaks no transport".to_owned();
+            let help = "give [design.ports] a `rate` in place of `service`".to_owned();
+            let diagnostic = Diagnostic::at(&entry.key_at, title, "expected links behind the hosts");
+            reader.out.push(diagnostic.help(Some(help)));
+        }
+        None => {
+            let title = "`design.hosts` lead to no ports".to_owned();
+            let help = "add [design.ports], or leave out [design.hosts]".to_owned();
+            let diagnostic = Diagnostic::at(&entry.key_at, title, "expected [design.ports] too");
+            reader.out.push(diagnostic.help(Some(help)));
+        }
+    }
 }
 
 fn cpu(reader: &mut Reader, design: &Section) -> Option<Option<Cpu>> {
@@ -132,9 +181,33 @@ fn cpu(reader: &mut Reader, design: &Section) -> Option<Option<Cpu>> {
         };
     let parity = reader.optional(&section, "parity", values::rate);
     let reconstruct = reader.optional(&section, "reconstruct", values::rate);
+    let checksum = reader.optional(&section, "checksum", values::rate);
+    let [compress, decompress, fingerprint] =
+        ["compress", "decompress", "fingerprint"].map(|key| reader.value(&section, key, values::rate));
+    let threads = reader.count(&section, "threads_per_core");
+    let gain = reader.optional(&section, "thread_gain", values::number);
     let (read, write) = laws?;
-    let (parity, reconstruct) = (parity?, reconstruct?);
-    Some(Some(Cpu { cores: cores?, queue: queue?, read, write, parity, reconstruct }))
+    let (threads, gain) = (threads?, gain?);
+    if threads > 1 && gain.is_none() {
+        return reader.missing(&section, "thread_gain");
+    }
+    if threads == 1 {
+        reader.stray(&section, "thread_gain", "it goes with more than one thread a core");
+    }
+    Some(Some(Cpu {
+        cores: cores?,
+        queue: queue?,
+        read,
+        write,
+        parity: parity?,
+        reconstruct: reconstruct?,
+        checksum: checksum?,
+        compress: compress?,
+        decompress: decompress?,
+        fingerprint: fingerprint?,
+        threads,
+        thread_gain: gain.unwrap_or(1.0),
+    }))
 }
 
 /// Cores with a queue for each port must divide evenly among ports.
@@ -155,54 +228,6 @@ fn check_queues(reader: &mut Reader, section: &Section, design: &Design) {
     reader.out.push(Diagnostic::at(&entry.key_at, title, expected));
 }
 
-fn fabric(reader: &mut Reader, design: &Section) -> Option<Option<Fabric>> {
-    let Some(section) = reader.table(design, "fabric", "design.fabric")? else { return Some(None) };
-    if !design.has("drives") {
-        let title = "`design.fabric` leads to no drives".to_owned();
-        let help = Some("add [design.drives], or leave out [design.fabric]".to_owned());
-        let _ = reader.lacks::<()>(&section, title, "expected [design.drives] too".into(), help);
-    }
-    let is_uplinks = reader.choice(&section, "shape", &[false, true]);
-    let max_payload = reader.value(&section, "max_payload", values::bytes);
-    let lanes = reader.optional_count(&section, "lanes");
-    let shape = match is_uplinks {
-        Some(true) => {
-            let count = reader.count(&section, "uplinks");
-            let link = reader.value(&section, "link", values::link);
-            let hop = reader.value(&section, "hop", values::time);
-            FabricShape::Uplinks { count: count?, link: link?, hop: hop? }
-        }
-        Some(false) => {
-            for key in ["uplinks", "link", "hop"] {
-                reader.stray(&section, key, "it goes with `shape = \"uplinks\"`");
-            }
-            FabricShape::Direct
-        }
-        None => return None,
-    };
-    Some(Some(Fabric { shape, max_payload: max_payload? as u32, lanes: lanes? }))
-}
-
-/// The lanes of uplinks, or of drives that are linked directly, against the processor's budget.
-fn check_lanes(reader: &mut Reader, section: &Section, design: &Design) {
-    let Some(fabric) = &design.fabric else { return };
-    let Some(budget) = fabric.lanes else { return };
-    let (number, each, what) = match (&fabric.shape, design.drives.as_ref().map(|d| (d.count, &d.kind))) {
-        (FabricShape::Uplinks { count, link, .. }, _) => (*count, link.pcie_lanes(), "uplinks"),
-        (FabricShape::Direct, Some((count, DriveKind::Part(part)))) => {
-            (count, part.interface.pcie_lanes(), "drives")
-        }
-        _ => return,
-    };
-    let due = u64::from(number) * u64::from(each);
-    if due <= u64::from(budget) {
-        return;
-    }
-    let Some(entry) = section.entry("fabric") else { return };
-    let title = format!("{number} {what} of {each} lanes are {due} lanes, above the budget of {budget}");
-    reader.out.push(Diagnostic::at(&entry.key_at, title, "`lanes` is the budget"));
-}
-
 fn drives(
     reader: &mut Reader,
     design: &Section,
@@ -219,7 +244,7 @@ fn drives(
         }
         Some(false) => {
             reader.stray(&section, "split", "requests are always cut for drives with a `part`");
-            part(reader, &section, file_parts, max_payload).map(|part| DriveKind::Part(Box::new(part)))
+            part(reader, &section, file_parts, max_payload)
         }
         None => None,
     };
@@ -227,7 +252,12 @@ fn drives(
 }
 
 /// The part of that name: of the file, else of the catalogue.
-fn part(reader: &mut Reader, section: &Section, file_parts: &[FilePart], max_payload: u32) -> Option<Part> {
+fn part(
+    reader: &mut Reader,
+    section: &Section,
+    file_parts: &[FilePart],
+    max_payload: u32,
+) -> Option<DriveKind> {
     let name = reader.value(section, "part", values::text)?;
     if let Some(file_part) = file_parts.iter().find(|p| p.name == name) {
         // A mistake in the part itself was reported where it stands.
@@ -247,24 +277,4 @@ fn part(reader: &mut Reader, section: &Section, file_parts: &[FilePart], max_pay
     };
     let title = format!("there is no part \"{}\"", values::short(&name));
     reader.report(Diagnostic::at(&at, title, "expected [parts.NAME], or a name of the catalogue").help(help))
-}
-
-fn memory(reader: &mut Reader, design: &Section) -> Option<Option<u64>> {
-    let Some(section) = reader.table(design, "memory", "design.memory")? else { return Some(None) };
-    reader.value(&section, "size", values::bytes).map(Some)
-}
-
-/// The share of the memory that caches reads.
-fn cache(reader: &mut Reader, design: &Section) -> Option<Option<f64>> {
-    let Some(section) = reader.table(design, "cache", "design.cache")? else { return Some(None) };
-    if !design.has("memory") {
-        let help = Some("add [design.memory] with `size = \"256 GiB\"`, say".to_owned());
-        return reader.lacks(
-            &section,
-            "a cache needs memory".into(),
-            "expected [design.memory]".into(),
-            help,
-        );
-    }
-    reader.value(&section, "share", values::number).map(Some)
 }

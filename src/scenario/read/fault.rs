@@ -5,10 +5,6 @@ use super::class::name_of;
 use super::{Reader, Section, fault_check, values};
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{Design, Fault, FaultKind, Rebuilding};
-use crate::scenario::tree::Value;
-
-/// Kinds that the design has a place for and this version does not know.
-const LATER: [&str; 1] = ["controller-lost"];
 
 /// What is written for a fault.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -27,10 +23,12 @@ pub enum Word {
     Slow,
     /// The cache is emptied.
     Cold,
+    /// A controller is lost.
+    Controller,
 }
 
 /// In the order of the row's choices.
-const WORDS: [(Word, &str); 7] = [
+const WORDS: [(Word, &str); 8] = [
     (Word::Lost, "drive-lost"),
     (Word::SecondLost, "second-drive-lost"),
     (Word::Rebuilding, "rebuilding"),
@@ -38,12 +36,14 @@ const WORDS: [(Word, &str); 7] = [
     (Word::Narrowed, "link-narrowed"),
     (Word::Slow, "drive-slow"),
     (Word::Cold, "cache-cold"),
+    (Word::Controller, "controller-lost"),
 ];
 
 /// Keys that only some kinds take.
-const TAKEN_BY: [(&str, &[Word]); 7] = [
+const TAKEN_BY: [(&str, &[Word]); 8] = [
     ("drive", &[Word::Lost, Word::SecondLost, Word::Rebuilding, Word::Slow, Word::Narrowed]),
     ("port", &[Word::PortDown]),
+    ("controller", &[Word::Controller]),
     ("uplink", &[Word::Narrowed]),
     ("factor", &[Word::Narrowed, Word::Slow]),
     ("rate", &[Word::Rebuilding]),
@@ -87,6 +87,10 @@ fn read_fault(reader: &mut Reader, section: &Section) -> Option<(Fault, Word)> {
             drive.zip(factor).map(|(drive, factor)| FaultKind::DriveSlow { drive, factor })
         }
         Word::Cold => Some(FaultKind::CacheCold),
+        Word::Controller => {
+            let controller = due_count(reader, section, "controller");
+            controller.map(|controller| FaultKind::ControllerLost { controller })
+        }
     };
     Some((Fault { name: name?, at: at?, lasts: lasts?, kind: kind? }, word))
 }
@@ -110,15 +114,6 @@ pub fn moment_name(reader: &mut Reader, section: &Section, what: &str) -> Option
 }
 
 fn kind(reader: &mut Reader, section: &Section) -> Option<Word> {
-    if let Some(entry) = section.entry("kind")
-        && let Value::Text(kind) = &entry.node.value
-        && LATER.contains(&kind.as_str())
-    {
-        let path = section.path_of("kind");
-        let title = format!("`{path}` = \"{kind}\" is not yet supported by this version of forebay");
-        let expected = format!("expected {}", section.row("kind").kind.noun());
-        return reader.report(Diagnostic::at(&entry.node.at, title, expected));
-    }
     reader.choice(section, "kind", &WORDS.map(|(word, _)| word))
 }
 

@@ -34,6 +34,12 @@ pub fn are_unlike(reader: &mut Reader, sections: &[Section], read: &[(Fault, Wor
             let title = format!("port {port} is down twice");
             twice(reader, (section, first), "port", title, "expected another port, or another time");
         }
+        if *word == Word::Controller
+            && let Some((first, _)) = earlier().find(|(_, (_, word))| *word == Word::Controller)
+        {
+            let title = "both controllers are lost at once, or one of them twice".to_owned();
+            twice(reader, (section, first), "controller", title, "expected another time");
+        }
         if *word == Word::Rebuilding
             && let Some((first, _)) = earlier().find(|(_, (_, word))| *word == Word::Rebuilding)
         {
@@ -73,6 +79,7 @@ pub fn fit(reader: &mut Reader, sections: &[Section], faults: &[Fault], design: 
                 .and_then(|()| has_link(reader, section, design)),
             FaultKind::DriveSlow { drive, .. } => drive_is_there(reader, section, drive, design).and(None),
             FaultKind::CacheCold => has_cache(reader, section, design),
+            FaultKind::ControllerLost { controller } => has_partner(reader, section, controller, design),
         };
         groups.push(group);
     }
@@ -112,7 +119,10 @@ fn survive(
 
 /// At the start of each fault some port is up.
 fn ports_are_left(reader: &mut Reader, sections: &[Section], faults: &[Fault], design: &Design) {
-    let Some(ports) = &design.ports else { return };
+    if design.ports.is_none() {
+        return;
+    }
+    let all = design.ports_count();
     let port = |fault: &Fault| match fault.kind {
         FaultKind::PortDown { port } => Some(port),
         _ => None,
@@ -122,8 +132,8 @@ fn ports_are_left(reader: &mut Reader, sections: &[Section], faults: &[Fault], d
             faults.iter().filter(|other| other.is_in_force(fault.at)).filter_map(port).collect();
         down.sort_unstable();
         down.dedup();
-        if down.len() as u64 >= u64::from(ports.count) {
-            let title = match ports.count {
+        if down.len() as u64 >= u64::from(all) {
+            let title = match all {
                 1 => "the only port is down".to_owned(),
                 count => format!("all {count} ports are down at once"),
             };
@@ -200,12 +210,13 @@ fn has_link(reader: &mut Reader, section: &Section, design: &Design) -> Option<u
 
 fn port_is_there<T>(reader: &mut Reader, section: &Section, port: u32, design: &Design) -> Option<T> {
     let at = reader.place(section, "port");
-    let Some(ports) = &design.ports else {
+    if design.ports.is_none() {
         let title = format!("`{}` is a port of a design without ports", section.path_of("port"));
         return reader.report(Diagnostic::at(&at, title, "expected [design.ports]"));
-    };
-    if port >= ports.count {
-        let title = format!("there is no port {port}: the last one is {}", ports.count - 1);
+    }
+    let count = design.ports_count();
+    if port >= count {
+        let title = format!("there is no port {port}: the last one is {}", count - 1);
         return reader.report(Diagnostic::at(&at, title, "ports are numbered from 0"));
     }
     None
@@ -225,10 +236,26 @@ fn uplink_is_there<T>(reader: &mut Reader, section: &Section, uplink: u32, desig
 }
 
 fn has_cache<T>(reader: &mut Reader, section: &Section, design: &Design) -> Option<T> {
-    if design.cache_share.is_none() {
+    if design.cache.is_none() {
         let at = reader.place(section, "kind");
         let title = format!("`{}` empties a cache that the design lacks", section.path);
         return reader.report(Diagnostic::at(&at, title, "expected [design.cache]"));
+    }
+    None
+}
+
+/// There is another controller, and it is not lost too.
+fn has_partner<T>(reader: &mut Reader, section: &Section, controller: u32, design: &Design) -> Option<T> {
+    if design.controllers_count() == 1 {
+        let at = reader.place(section, "kind");
+        let title = "no controller failure is survived: there is one controller".to_owned();
+        let help = Some("add [design.controllers] with `count = 2`".to_owned());
+        return reader.report(Diagnostic::at(&at, title, "expected two controllers").help(help));
+    }
+    if controller > 1 {
+        let at = reader.place(section, "controller");
+        let title = format!("there is no controller {controller}: the last one is 1");
+        return reader.report(Diagnostic::at(&at, title, "controllers are numbered from 0"));
     }
     None
 }

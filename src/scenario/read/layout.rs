@@ -2,7 +2,7 @@
 
 use super::{Reader, Section, values};
 use crate::scenario::diagnostics::Diagnostic;
-use crate::scenario::model::{Design, DriveKind, Layout, Protection, SpareKind};
+use crate::scenario::model::{Append, Design, DriveKind, Drives, Layout, Protection, SpareKind};
 use crate::scenario::tree::Value;
 use crate::theory::protection::{Group, Scheme};
 
@@ -27,7 +27,7 @@ pub fn read(reader: &mut Reader, design: &Section) -> Option<Layout> {
     let spares = reader.count(&section, "spares");
     let kinds = [SpareKind::Dedicated, SpareKind::Distributed];
     let spare_kind = reader.choice(&section, "spare_kind", &kinds);
-    writes(reader, &section)?;
+    let append = append(reader, &section);
     let (scheme, width, spares, spare_kind) = (scheme?, width?, spares?, spare_kind?);
     let protection = if scheme == Scheme::None {
         for key in ["group", "spares", "spare_kind"] {
@@ -38,21 +38,27 @@ pub fn read(reader: &mut Reader, design: &Section) -> Option<Layout> {
         let group = group(reader, &section, scheme, width)?;
         Some(Protection { scheme, group, spares, spare_kind })
     };
-    Some(Layout { chunk: chunk?, protection })
+    Some(Layout { chunk: chunk?, protection, append: append? })
 }
 
-/// In place is all there is; the other way of the design is refused by name.
-fn writes(reader: &mut Reader, section: &Section) -> Option<()> {
-    if let Some(entry) = section.entry("writes")
-        && let Value::Text(way) = &entry.node.value
-        && way == "log-structured"
-    {
-        let title = format!("`{}` = \"log-structured\" is not yet supported by this version of forebay", {
-            section.path_of("writes")
-        });
-        return reader.report(Diagnostic::at(&entry.node.at, title, "expected \"in-place\""));
+/// Where writes go, if not in place.
+fn append(reader: &mut Reader, section: &Section) -> Option<Option<Append>> {
+    let appends = reader.choice(section, "writes", &[false, true]);
+    let reserve = reader.value(section, "reserve", values::number);
+    let segment = reader.optional(section, "segment", values::bytes);
+    let separate = reader.value(section, "separate", values::flag);
+    if !appends? {
+        for key in ["reserve", "segment", "separate"] {
+            reader.stray(section, key, "it goes with `writes = \"log-structured\"`");
+        }
+        return Some(None);
     }
-    reader.choice(section, "writes", &[()])
+    Some(Some(Append { reserve: reserve?, segment: segment?, separate: separate? }))
+}
+
+/// Whether requests are cut for these drives.
+pub fn cuts(drives: &Drives) -> bool {
+    !matches!(drives.kind, DriveKind::Station { split: false, .. })
 }
 
 /// The drives of a group: stated with parity, the copies of a mirror.
@@ -80,6 +86,7 @@ fn group(reader: &mut Reader, section: &Section, scheme: Scheme, width: Option<u
 
 /// Protection needs drives that are cut for, and as many as its groups and spares take.
 pub fn check(reader: &mut Reader, section: &Section, design: &Design) {
+    check_append(reader, section, design);
     let Some(protection) = &design.layout.protection else { return };
     let Some(Value::Table(table)) = section.entry("layout").map(|e| &e.node.value) else { return };
     let Some(entry) = table.get("protection") else { return };
@@ -126,4 +133,16 @@ pub fn check(reader: &mut Reader, section: &Section, design: &Design) {
         }
         _ => {}
     }
+}
+
+/// Full stripes need drives that requests are cut for.
+fn check_append(reader: &mut Reader, section: &Section, design: &Design) {
+    let fits = design.drives.as_ref().is_some_and(cuts);
+    if design.layout.append.is_none() || design.layout.protection.is_some() || fits {
+        return;
+    }
+    let Some(entry) = section.entry("layout") else { return };
+    let title = "a log-structured layout has no drives to write stripes to";
+    let help = Some("[design.drives] with a `part`, or with `split = true`".to_owned());
+    reader.out.push(Diagnostic::at(&entry.key_at, title, "expected [design.drives]").help(help));
 }

@@ -2,18 +2,21 @@
 //!
 //! Ratings that contradict each other are refused by name: no simulation could return them.
 
-use super::{Reader, Section, values};
+use super::{Reader, Section, rotating, values};
 use crate::scenario::diagnostics::Diagnostic;
-use crate::scenario::model::{Part, Rating};
+use crate::scenario::model::{DriveKind, Interface, Mixed, Part, Rating, ReadTail, Rotating};
 use crate::scenario::tree::{Origin, Table, Value};
 use crate::scenario::units::{Dimension, print};
+
+/// Commands that a SATA drive takes at once (Serial ATA specification, native command queuing).
+const SATA_DEPTH: u32 = 32;
 
 /// A part that the file describes.
 pub struct FilePart<'t> {
     /// Its name.
     pub name: &'t str,
     /// The part, if it was read without a mistake.
-    pub part: Option<Part>,
+    pub part: Option<DriveKind>,
     section: Section<'t>,
 }
 
@@ -53,16 +56,70 @@ pub fn check_interfaces(reader: &mut Reader, file_parts: &[FilePart], max_payloa
 }
 
 /// Reads a part of the catalogue. The catalogue is tested, so that only a bug of ours reports here.
-pub fn read_catalogue(reader: &mut Reader, name: &str, table: &Table) -> Option<Part> {
+pub fn read_catalogue(reader: &mut Reader, name: &str, table: &Table) -> Option<DriveKind> {
     let path = format!("parts.{name}");
     let section = Section { path, pattern: "parts.NAME", table, at: None };
     reader.check_keys(&section);
     read_part(reader, &section, name)
 }
 
-fn read_part(reader: &mut Reader, section: &Section, name: &str) -> Option<Part> {
+/// Keys of a flash drive alone.
+const FLASH: [&str; 18] = [
+    "read_sequential",
+    "write_sequential",
+    "read_random",
+    "write_random",
+    "read_latency",
+    "write_latency",
+    "drive_writes_per_day",
+    "warranty",
+    "buffer",
+    "page",
+    "fixed_latency",
+    "program",
+    "erase",
+    "erase_block",
+    "suspend",
+    "units",
+    "mixed",
+    "read_p99",
+];
+
+fn read_part(reader: &mut Reader, section: &Section, name: &str) -> Option<DriveKind> {
     let interface = reader.value(section, "interface", values::link);
     let capacity = reader.value(section, "capacity", values::bytes);
+    let turns = reader.optional(section, "rotation", values::rate);
+    let rotating = rotating::read(reader, section);
+    if section.has("rotation") {
+        for key in FLASH {
+            reader.stray(section, key, "it goes with a flash drive, without `rotation`");
+        }
+        let rotating = rotating?;
+        let part = Rotating {
+            name: name.to_owned(),
+            interface: interface?,
+            capacity: capacity?,
+            turns_per_minute: turns??,
+            seek: rotating.seek?,
+            outer: rotating.rates?[0],
+            inner: rotating.rates?[1],
+            queue: rotating.queue,
+        };
+        return rotating::check(reader, section, &part).then(|| DriveKind::Rotating(Box::new(part)));
+    }
+    for key in ["seek", "transfer", "queue"] {
+        reader.stray(section, key, "it goes with `rotation`");
+    }
+    flash(reader, section, name, interface, capacity).map(|part| DriveKind::Part(Box::new(part)))
+}
+
+fn flash(
+    reader: &mut Reader,
+    section: &Section,
+    name: &str,
+    interface: Option<Interface>,
+    capacity: Option<u64>,
+) -> Option<Part> {
     let read_sequential = reader.value(section, "read_sequential", values::rate);
     let write_sequential = reader.value(section, "write_sequential", values::rate);
     let read_random = rating(reader, section, "read_random", "parts.NAME.read_random");
@@ -79,6 +136,14 @@ fn read_part(reader: &mut Reader, section: &Section, name: &str) -> Option<Part>
     let erase_block = reader.value(section, "erase_block", values::bytes);
     let suspend = reader.value(section, "suspend", values::time);
     let units = reader.optional_count(section, "units");
+    let mixed = mixed(reader, section);
+    let read_p99 = read_p99(reader, section);
+    // What a rating tells cannot be stated too.
+    let (twice, again) =
+        (reader.exclude(section, "mixed", "program"), reader.exclude(section, "read_p99", "suspend"));
+    if twice || again {
+        return None;
+    }
     let part = Part {
         name: name.to_owned(),
         interface: interface?,
@@ -99,6 +164,10 @@ fn read_part(reader: &mut Reader, section: &Section, name: &str) -> Option<Part>
         erase_block: erase_block?,
         suspend: suspend?,
         units: units?,
+        mixed: mixed?,
+        read_p99: read_p99?,
+        knows_program: section.has("program") || section.has("mixed"),
+        knows_suspend: section.has("suspend") || section.has("read_p99"),
     };
     check_little(reader, section, "read_random", part.read_random, "read_latency", part.read_latency.secs());
     check_little(
@@ -109,6 +178,8 @@ fn read_part(reader: &mut Reader, section: &Section, name: &str) -> Option<Part>
         "write_latency",
         part.write_latency.secs(),
     );
+    check_depths(reader, section, &part);
+    check_pins(reader, section, &part);
     Some(part)
 }
 
@@ -117,6 +188,38 @@ fn rating(reader: &mut Reader, section: &Section, key: &str, pattern: &'static s
     let rate = reader.value(&table, "rate", values::rate);
     let depth = reader.count(&table, "depth");
     Some(Rating { per_second: rate?, depth: depth? })
+}
+
+fn mixed(reader: &mut Reader, section: &Section) -> Option<Option<Mixed>> {
+    let Some(table) = reader.table(section, "mixed", "parts.NAME.mixed")? else { return Some(None) };
+    let read = reader.value(&table, "read", values::number);
+    let rate = reader.value(&table, "rate", values::rate);
+    let depth = reader.count(&table, "depth");
+    Some(Some(Mixed { read: read?, rate: Rating { per_second: rate?, depth: depth? } }))
+}
+
+fn read_p99(reader: &mut Reader, section: &Section) -> Option<Option<ReadTail>> {
+    let Some(table) = reader.table(section, "read_p99", "parts.NAME.read_p99")? else { return Some(None) };
+    let below = reader.value(&table, "below", values::time);
+    let depth = reader.count(&table, "depth");
+    let write_rate = reader.value(&table, "write_rate", values::rate);
+    Some(Some(ReadTail { below: below?, depth: depth?, write_rate: write_rate? }))
+}
+
+/// No rating keeps more commands outstanding than the interface takes.
+fn check_depths(reader: &mut Reader, section: &Section, part: &Part) {
+    if part.interface != Interface::Sata {
+        return;
+    }
+    for (key, rating) in [("read_random", part.read_random), ("write_random", part.write_random)] {
+        if rating.depth <= SATA_DEPTH {
+            continue;
+        }
+        let at = reader.place(section, key);
+        let title = format!("`{}` is rated at depth {}", section.path_of(key), rating.depth);
+        let expected = format!("a SATA drive takes {SATA_DEPTH} commands at once");
+        reader.out.push(Diagnostic::at(&at, title, expected));
+    }
 }
 
 /// A random rating needs at least rate × latency requests outstanding (Little 1961, L = λW, with W at
@@ -150,30 +253,70 @@ fn check_little(
     reader.out.push(diagnostic);
 }
 
+/// Ratings of reads beside writes that the other ratings rule out by arithmetic alone.
+fn check_pins(reader: &mut Reader, section: &Section, part: &Part) {
+    let mut refuse = |key: &str, title: String, expected: String| {
+        let at = reader.place(section, key);
+        reader.out.push(Diagnostic::at(&at, format!("`{}` {title}", section.path_of(key)), expected));
+    };
+    if let Some(tail) = part.read_p99 {
+        if tail.below <= part.read_latency {
+            let expected = format!("expected more than `read_latency`, {} us", part.read_latency.us());
+            refuse(
+                "read_p99",
+                format!("is below {} us, which one read alone takes", tail.below.us()),
+                expected,
+            );
+        }
+        if tail.write_rate >= part.write_random.per_second {
+            let rated = print(part.write_random.per_second, Dimension::PerSecond);
+            let rate = print(tail.write_rate, Dimension::PerSecond);
+            refuse(
+                "read_p99",
+                format!("has writes of {rate}, not below their rating"),
+                format!("expected below {rated}"),
+            );
+        }
+    }
+    if let Some(mixed) = part.mixed {
+        // Of writes alone no more than the rating gets through in steady state.
+        let most = part.write_random.per_second / (1.0 - mixed.read);
+        if mixed.rate.per_second > most {
+            let rate = print(mixed.rate.per_second, Dimension::PerSecond);
+            let title = format!("of {rate} writes more than `write_random` does");
+            refuse("mixed", title, format!("expected {} at most", rounded(most, Dimension::PerSecond)));
+        }
+    }
+}
+
 /// Sequential ratings that the interface cannot carry. `place` points at a key of the part, or at
 /// what names it if it is of the catalogue.
 pub fn check_interface(
     reader: &mut Reader,
-    part: &Part,
+    part: &DriveKind,
     max_payload: u32,
     place: impl Fn(&Reader, &str) -> Origin,
 ) {
-    let carries = part.interface.payload_bytes_per_s(max_payload);
-    for (key, rate) in
-        [("read_sequential", part.read_sequential), ("write_sequential", part.write_sequential)]
-    {
+    let (Some(interface), Some(name)) = (part.interface(), part.part_name()) else { return };
+    let carries = interface.payload_bytes_per_s(max_payload);
+    let rates = match part {
+        DriveKind::Part(part) => {
+            vec![("read_sequential", part.read_sequential), ("write_sequential", part.write_sequential)]
+        }
+        DriveKind::Rotating(part) => vec![("transfer", part.outer)],
+        DriveKind::Station { .. } => Vec::new(),
+    };
+    for (key, rate) in rates {
         if rate <= carries {
             continue;
         }
         let at = place(reader, key);
         let title = format!(
-            "`parts.{}.{key}` is {}, above what {} carries",
-            part.name,
+            "`parts.{name}.{key}` is {}, above what {interface} carries",
             print(rate, Dimension::ByteRate),
-            part.interface,
         );
         let expected = format!("expected {} at most", rounded(carries, Dimension::ByteRate));
-        let help = (part.interface.pcie_lanes() > 0).then(|| {
+        let help = (interface.pcie_lanes() > 0).then(|| {
             format!("that is its payload in packets of {max_payload} bytes (`design.fabric.max_payload`)")
         });
         reader.out.push(Diagnostic::at(&at, title, expected).help(help));

@@ -1,7 +1,7 @@
 //! `[run]`.
 
 use super::{Reader, Section, values};
-use crate::scenario::model::RunPlan;
+use crate::scenario::model::{RunPlan, Start};
 use crate::scenario::tree::Table;
 
 /// Reads `[run]`; a scenario without one takes every default.
@@ -17,6 +17,7 @@ pub fn read(reader: &mut Reader, top: &Section) -> Option<RunPlan> {
     let confidence = reader.value(&section, "confidence", values::number);
     let replications = reader.count(&section, "replications");
     let backlog_max = reader.value(&section, "backlog_max", values::whole);
+    let start = reader.choice(&section, "start", &[Start::Steady, Start::Fresh]);
     let series = reader.value(&section, "series", values::time);
     Some(RunPlan {
         seed: seed?,
@@ -27,6 +28,7 @@ pub fn read(reader: &mut Reader, top: &Section) -> Option<RunPlan> {
         confidence: confidence?,
         replications: replications?,
         backlog_max: backlog_max?,
+        start: start?,
         series: series?,
     })
 }

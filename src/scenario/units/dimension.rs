@@ -15,6 +15,8 @@ pub enum Dimension {
     ByteRate,
     /// Events per second.
     PerSecond,
+    /// Turns; base unit one per minute.
+    PerMinute,
     /// Growth; base unit percent per year.
     PerYear,
 }
@@ -67,17 +69,19 @@ const BYTE_RATE: &[Unit] = &[
     ("TiB/s", 1 << 40),
 ];
 const PER_SECOND: &[Unit] = &[("/s", 1), ("k/s", 1_000), ("M/s", MILLION), ("G/s", 1_000 * MILLION)];
+const PER_MINUTE: &[Unit] = &[("/min", 1)];
 const PER_YEAR: &[Unit] = &[("%/year", 1)];
 
 impl Dimension {
     /// Every dimension.
-    pub const ALL: [Dimension; 7] = [
+    pub const ALL: [Dimension; 8] = [
         Dimension::Time,
         Dimension::Years,
         Dimension::Bytes,
         Dimension::BitRate,
         Dimension::ByteRate,
         Dimension::PerSecond,
+        Dimension::PerMinute,
         Dimension::PerYear,
     ];
 
@@ -90,6 +94,7 @@ impl Dimension {
             Dimension::BitRate => "a rate",
             Dimension::ByteRate => "a rate in bytes",
             Dimension::PerSecond => "a count per second",
+            Dimension::PerMinute => "a count per minute",
             Dimension::PerYear => "a growth per year",
         }
     }
@@ -103,6 +108,7 @@ impl Dimension {
             Dimension::BitRate => BIT_RATE,
             Dimension::ByteRate => BYTE_RATE,
             Dimension::PerSecond => PER_SECOND,
+            Dimension::PerMinute => PER_MINUTE,
             Dimension::PerYear => PER_YEAR,
         }
     }

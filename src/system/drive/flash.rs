@@ -12,6 +12,10 @@ pub(in crate::system) struct Flash {
     pub programmed: u64,
     /// Of those, by the cleaner.
     pub cleaned: u64,
+    /// Bytes that hosts wrote to the buffers, with what was in them at the start, and bytes taken from there
+    /// by whole programs.
+    gathered: u64,
+    taken: u64,
 }
 
 #[derive(Clone, Copy)]
@@ -43,7 +47,14 @@ impl Flash {
             since_erase: (phase(5 * d + 1) * erase) as u64,
             next: [0; 2],
         };
-        Flash { drives: (0..drives).map(gathered).collect(), programmed: 0, cleaned: 0 }
+        let drives: Vec<Gathered> = (0..drives).map(gathered).collect();
+        let gathered = drives.iter().map(|d| d.open).sum();
+        Flash { drives, programmed: 0, cleaned: 0, gathered, taken: 0 }
+    }
+
+    /// Bytes that came to the buffers, and those that left by whole programs or wait for one.
+    pub fn balance(&self) -> (u64, u64) {
+        (self.gathered, self.taken + self.drives.iter().map(|d| d.open).sum::<u64>())
     }
 
     /// A host's write of so many bytes is in the buffer: how many programs are full, and whether any is.
@@ -51,6 +62,7 @@ impl Flash {
         let d = &mut self.drives[drive as usize];
         let moved = (model.amplification(sequential) - 1.0) * f64::from(bytes);
         d.open += u64::from(bytes);
+        self.gathered += u64::from(bytes);
         d.to_read += moved;
         d.to_write += moved;
         d.open >= u64::from(model.program_bytes)
@@ -61,6 +73,7 @@ impl Flash {
         let d = &mut self.drives[drive as usize];
         let full = d.open / u64::from(model.program_bytes);
         d.open -= full * u64::from(model.program_bytes);
+        self.taken += full * u64::from(model.program_bytes);
         full
     }
 

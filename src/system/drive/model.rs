@@ -1,10 +1,10 @@
 //! A datasheet drive's internal parameters.
 
+use super::link::DriveLink;
 use crate::engine::SimDuration;
-use crate::scenario::{Interface, Part};
+use crate::scenario::Part;
 use crate::system::bus::{Bus, COMPLETION, SUBMISSION};
-use crate::system::demand::Ask;
-use crate::theory::cleaning::{fifo_amplification, fifo_spare};
+use crate::theory::cleaning::{Heat, fifo_amplification, fifo_spare, mixed_amplification};
 use crate::theory::drive::{self, BLOCK, Priors, Ratings};
 
 /// What only simulation can tell of a part (see `study/calibrate.rs`).
@@ -14,6 +14,10 @@ pub struct Solved {
     pub units: u32,
     /// Time of the command server.
     pub command: SimDuration,
+    /// Time of one program: stated, a prior, or told by a rating.
+    pub program: SimDuration,
+    /// Longest that a read waits behind a program or an erase: likewise.
+    pub suspend: SimDuration,
 }
 
 /// Why a part's ratings have no solution.
@@ -40,6 +44,8 @@ pub struct DriveModel {
     pub acknowledge: SimDuration,
     /// Time of a unit for one program.
     pub program: SimDuration,
+    /// Longest that a read waits behind a program or an erase on its unit.
+    pub suspend: SimDuration,
     /// Bytes of one program.
     pub program_bytes: u32,
     /// Time of a unit for one erase.
@@ -54,10 +60,7 @@ pub struct DriveModel {
     pub amplification_is_least: bool,
     /// The same of random writes in this design.
     pub random_amplification: f64,
-    /// Ceiling of its reads, bytes per second.
-    pub read_ceiling: f64,
-    bus: Bus,
-    half_duplex: bool,
+    pub(in crate::system) link: DriveLink,
 }
 
 impl DriveModel {
@@ -69,7 +72,7 @@ impl DriveModel {
     pub fn solve(part: &Part, max_payload: u32, solved: Solved, live: f64) -> Result<Self, Refusal> {
         let bus = Bus::of(part.interface, max_payload);
         let sense = sense_time(part, max_payload, solved.command)?;
-        let (ratings, priors) = (ratings(part), priors(part));
+        let (ratings, priors) = (ratings(part), priors(part, solved.program));
         let units = f64::from(solved.units);
         let program_bytes = drive::program_bytes(&ratings, &priors, units).ok_or_else(|| {
             refuse("erase", "erases alone take longer than the rated sequential writes leave")
@@ -92,7 +95,8 @@ impl DriveModel {
             fixed: part.fixed_latency.max(solved.command) - solved.command,
             sense,
             acknowledge,
-            program: part.program,
+            program: solved.program,
+            suspend: solved.suspend,
             program_bytes: (program_bytes.round() as u32).max(1),
             erase: part.erase,
             erase_block: part.erase_block,
@@ -100,10 +104,22 @@ impl DriveModel {
             rated_amplification: rated,
             amplification_is_least: is_link_bound,
             random_amplification: fifo_amplification(spare).max(1.0),
-            read_ceiling: part.read_sequential,
-            bus,
-            half_duplex: part.interface == Interface::Sata,
+            link: DriveLink::new(part.interface, max_payload, part.read_sequential),
         })
+    }
+
+    /// The same where random writes are not uniform: `heats` are the parts of the live data by how often they are
+    /// written, all in one log of the drive's own (D-WA-HOTCOLD: worse than uniform writes).
+    pub fn under(self, heats: &[Heat], live: f64) -> Self {
+        if heats.len() < 2 || live <= 0.0 {
+            return self;
+        }
+        let spare = drive::spare_at(fifo_spare(self.rated_amplification), live.min(1.0));
+        let found = mixed_amplification(spare, heats);
+        if !found.is_finite() {
+            return self;
+        }
+        DriveModel { random_amplification: found.max(1.0), ..self }
     }
 
     /// Units to try first: a seventh below the balanced network, whose service times vary.
@@ -115,28 +131,6 @@ impl DriveModel {
         let units = 0.86 * drive::units_to_start_with(&ratings(part), sense.secs());
         // NaN, where the rated depth is always in service, becomes 0.
         Ok((units as u32).max(1))
-    }
-
-    /// Time on the drive's link.
-    #[inline]
-    pub(in crate::system) fn time(&self, ask: Ask, bytes: u64) -> SimDuration {
-        self.time_on(&self.bus, ask, bytes)
-    }
-
-    /// The same on a link that is so many times slower.
-    pub(in crate::system) fn time_narrowed(&self, ask: Ask, bytes: u64, times: f64) -> SimDuration {
-        self.time_on(&self.bus.slower(times), ask, bytes)
-    }
-
-    #[inline]
-    fn time_on(&self, bus: &Bus, ask: Ask, bytes: u64) -> SimDuration {
-        match ask {
-            Ask::DriveSubmission => bus.time(SUBMISSION),
-            Ask::DriveWrite => bus.time(bytes + SUBMISSION),
-            Ask::DriveRead => bus.time_capped(bytes + COMPLETION, self.read_ceiling),
-            Ask::DriveCompletion => bus.time(COMPLETION),
-            _ => SimDuration::ZERO,
-        }
     }
 
     /// Flash bytes written for each byte of a host's write.
@@ -152,21 +146,6 @@ impl DriveModel {
             self.program.secs() / f64::from(self.program_bytes) + self.erase.secs() / self.erase_block as f64;
         let a = self.amplification(sequential);
         a * write + (a - 1.0) * self.sense.secs() / self.page as f64
-    }
-
-    /// Servers of the drive's link: one a direction, or one for both.
-    pub fn directions(&self) -> u32 {
-        if self.half_duplex { 1 } else { 2 }
-    }
-
-    /// Member of the link group that carries data up or down.
-    #[inline]
-    pub fn link(&self, drive: u32, up: bool) -> u32 {
-        match (self.half_duplex, up) {
-            (true, _) => drive,
-            (false, true) => 2 * drive,
-            (false, false) => 2 * drive + 1,
-        }
     }
 
     /// Pages that a read of `bytes` senses.
@@ -201,9 +180,9 @@ fn ratings(part: &Part) -> Ratings {
     }
 }
 
-fn priors(part: &Part) -> Priors {
+fn priors(part: &Part, program: SimDuration) -> Priors {
     Priors {
-        program_s: part.program.secs(),
+        program_s: program.secs(),
         erase_s: part.erase.secs(),
         erase_bytes: part.erase_block as f64,
         page: part.page as f64,

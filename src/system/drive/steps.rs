@@ -5,7 +5,7 @@ use crate::engine::{
 };
 use crate::scenario::{DriveKind, Drives, Part};
 
-use super::DriveModel;
+use super::{ArmModel, DriveLink, DriveModel};
 use crate::system::body::{DRIVE, UNIT};
 use crate::system::demand::{Ask, question};
 
@@ -31,18 +31,32 @@ pub(in crate::system) enum DriveSteps {
         buffer: GateId,
         which_unit: Step,
     },
+    Arm {
+        arm: GroupId,
+        link: GroupId,
+    },
+}
+
+/// What is known of the drives' part, if they have one.
+#[derive(Clone, Copy, Default)]
+pub(in crate::system) struct Models<'a> {
+    pub flash: Option<&'a DriveModel>,
+    pub arm: Option<&'a ArmModel>,
+}
+
+impl Models<'_> {
+    /// The gates before drives that take few commands at once, one for each drive.
+    pub fn add_queue(self, network: &mut Network, count: u32) -> Option<GateId> {
+        let link = self.flash.map(|model| &model.link).or(self.arm.map(|model| &model.link))?;
+        Some(network.gates("drives.queue", count, link.depth()?))
+    }
 }
 
 impl DriveSteps {
     /// Adds the drives. `may_slow` says whether a fault makes one slow: its times are then asked of the path.
-    pub fn add(
-        network: &mut Network,
-        drives: Option<&Drives>,
-        model: Option<&DriveModel>,
-        may_slow: bool,
-    ) -> Self {
+    pub fn add(network: &mut Network, drives: Option<&Drives>, models: Models, may_slow: bool) -> Self {
         let Some(drives) = drives else { return DriveSteps::None };
-        match (&drives.kind, model) {
+        match (&drives.kind, models.flash) {
             (DriveKind::Part(part), Some(model)) => {
                 Self::add_part(network, drives.count, part, model, may_slow)
             }
@@ -57,7 +71,16 @@ impl DriveSteps {
                 DriveSteps::Station { group, demand, which: (!split).then_some(which) }
             }
             (DriveKind::Part(_), None) => DriveSteps::None,
+            (DriveKind::Rotating(_), _) => {
+                models.arm.map_or(DriveSteps::None, |model| Self::add_arm(network, drives.count, model))
+            }
         }
+    }
+
+    fn add_arm(network: &mut Network, count: u32, model: &ArmModel) -> Self {
+        let link = add_link(network, count, &model.link);
+        let chosen = Discipline::Chosen { look: model.look() };
+        DriveSteps::Arm { arm: network.group("drives.arm", "drive", count, 1, chosen), link }
     }
 
     fn add_part(network: &mut Network, count: u32, part: &Part, model: &DriveModel, may_slow: bool) -> Self {
@@ -69,12 +92,8 @@ impl DriveSteps {
             false => fixed(network, span),
         };
         let command = network.group("drives.command", "drive", count, 1, Discipline::Committed);
-        let link =
-            network.group("drives.link", "drive", count * model.directions(), 1, Discipline::Committed);
-        if model.directions() == 2 {
-            network.rows(link, "drive", 2, &["up", "down"]);
-        }
-        let turns = Discipline::Yields { bound: part.suspend };
+        let link = add_link(network, count, &model.link);
+        let turns = Discipline::Yields { bound: model.suspend };
         let unit = network.group("drives.unit", "unit", count * model.units, 1, turns);
         network.rows(unit, "drive", model.units, &[]);
         let purpose = network.purpose("unit");
@@ -105,6 +124,15 @@ impl DriveSteps {
         match *self {
             DriveSteps::None => Vec::new(),
             DriveSteps::Station { group, demand, .. } => vec![at_drive(group, demand)],
+            DriveSteps::Arm { arm, link } => {
+                let [submission, read, data] =
+                    [Ask::DriveSubmission, Ask::ArmRead, Ask::DriveRead].map(|a| ask(network, a));
+                vec![
+                    Step::Charge { group: link, pick: Pick::Ask(question::LINK_DOWN), demand: submission },
+                    at_drive(arm, read),
+                    Step::Serve { group: link, pick: Pick::Ask(question::LINK_UP), demand: data, level: 0 },
+                ]
+            }
             DriveSteps::Part { command, command_time, link, unit, fixed, sense, which_unit, .. } => {
                 let serve_unit =
                     Step::Serve { group: unit, pick: Pick::Ask(question::UNIT), demand: sense, level: 0 };
@@ -134,6 +162,15 @@ impl DriveSteps {
         match *self {
             DriveSteps::None => Vec::new(),
             DriveSteps::Station { group, demand, .. } => vec![at_drive(group, demand)],
+            DriveSteps::Arm { arm, link } => {
+                let [data, write, completion] =
+                    [Ask::DriveWrite, Ask::ArmWrite, Ask::DriveCompletion].map(|a| ask(network, a));
+                vec![
+                    Step::Serve { group: link, pick: Pick::Ask(question::LINK_DOWN), demand: data, level: 0 },
+                    at_drive(arm, write),
+                    Step::Charge { group: link, pick: Pick::Ask(question::LINK_UP), demand: completion },
+                ]
+            }
             DriveSteps::Part { command, command_time, link, acknowledge, buffer, .. } => {
                 let drain = self.drain(network);
                 let data = ask(network, Ask::DriveWrite);
@@ -176,6 +213,15 @@ impl DriveSteps {
             Step::End,
         ])
     }
+}
+
+/// Adds the drives' own links.
+fn add_link(network: &mut Network, count: u32, link: &DriveLink) -> GroupId {
+    let group = network.group("drives.link", "drive", count * link.directions(), 1, Discipline::Committed);
+    if link.directions() == 2 {
+        network.rows(group, "drive", 2, &["up", "down"]);
+    }
+    group
 }
 
 fn ask(network: &mut Network, ask: Ask) -> u32 {

@@ -65,6 +65,12 @@ impl Placement {
         self.drives - idle - self.lost.len() as u32
     }
 
+    /// Whether a drive is one of them.
+    pub fn works(&self, drive: u32) -> bool {
+        let idle = if self.kind == SpareKind::Dedicated { self.spares } else { 0 };
+        drive < self.drives - idle && !self.lost.contains(&drive)
+    }
+
     /// Stripes after which seats repeat; of spread stripes, which never do, many.
     pub fn stripes_of_pattern(&self) -> u64 {
         match self.kind {

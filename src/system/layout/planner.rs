@@ -13,7 +13,7 @@ use crate::theory::stripe_write::{Method, StripeWrite};
 
 use super::Layout;
 use super::placement::{Placement, Seats};
-use super::touched::{Range, Touched, by_stripe, unite};
+use super::touched::{Covers, Hull, Range, Touched, by_stripe, unite};
 
 /// Beyond so many pieces in one round a drive gets all of its own in one (the engine numbers them in
 /// 16 bits; drives are fewer).
@@ -29,6 +29,15 @@ pub(in crate::system) struct Request {
     pub bytes: u64,
     /// 64 random bits: which copy of a mirror is read.
     pub copy: u64,
+}
+
+/// Where a block of a log-structured layout is stored: in one chunk of a stripe.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(in crate::system) struct Stored {
+    pub stripe: u64,
+    pub chunk: u32,
+    pub offset: u64,
+    pub bytes: u64,
 }
 
 /// A run of bytes on one drive.
@@ -61,8 +70,11 @@ pub(in crate::system) struct Planner {
     chunk: u64,
     seats: Seats,
     spans: Vec<Range>,
+    hull: Hull,
     present: Vec<u64>,
     gone: Vec<u64>,
+    /// Of mirrors, by drive: fragments that are there now.
+    there: Vec<u32>,
 }
 
 impl Planner {
@@ -94,6 +106,101 @@ impl Planner {
             }
         }
         gather(&mut self.reads);
+        gather(&mut self.writes);
+    }
+
+    /// Plans the writing of the blocks that a log has gathered of one machine: runs of (address, bytes), in
+    /// order. Of each chunk all is written from the first of its blocks to the last.
+    pub fn plan_runs(
+        &mut self,
+        layout: &Layout,
+        placement: &Placement,
+        (class, machine): (u16, u32),
+        runs: &[(u64, u64)],
+    ) {
+        self.clear(layout.chunk);
+        let data = u64::from(placement.group.data());
+        let first = layout.first_chunk(class, machine) / data * data;
+        let mut hull = std::mem::take(&mut self.hull);
+        let mut open = None;
+        for &(address, bytes) in runs {
+            for (stripe, part) in by_stripe(address, bytes, layout.chunk, first, data) {
+                if open != Some(stripe) {
+                    self.write_hull(placement, open, &hull);
+                    hull.clear(data as u32);
+                    open = Some(stripe);
+                }
+                hull.add(&part);
+            }
+        }
+        self.write_hull(placement, open, &hull);
+        self.hull = hull;
+        gather(&mut self.reads);
+        gather(&mut self.writes);
+    }
+
+    fn write_hull(&mut self, placement: &Placement, stripe: Option<u64>, hull: &Hull) {
+        let Some(stripe) = stripe else { return };
+        placement.seat(stripe, &mut self.seats);
+        self.sums.touched += hull.bytes();
+        self.write(placement, hull);
+    }
+
+    /// Begins a plan that is made of blocks stored here and there.
+    pub fn begin(&mut self, layout: &Layout) {
+        self.clear(layout.chunk);
+    }
+
+    /// Adds the reading of a stored block. `copy` is which copy of a mirror, 64 random bits.
+    pub fn read_stored(&mut self, placement: &Placement, place: &Stored, copy: u64) {
+        placement.seat(place.stripe, &mut self.seats);
+        let (from, to) = (place.offset, place.offset + place.bytes);
+        let touched = Touched { first: place.chunk, last: place.chunk, from, to, chunk: self.chunk };
+        self.read_part(placement, &touched, copy);
+    }
+
+    /// Adds the reading of part of one stripe, gathered for itself: other parts lie elsewhere.
+    fn read_part(&mut self, placement: &Placement, touched: &Touched, copy: u64) {
+        self.sums.touched += touched.bytes();
+        if placement.group.data() == 1 {
+            return self.read_copy(touched, copy);
+        }
+        let before = self.reads.len();
+        self.read(placement, touched);
+        if self.reads.len() > before + 1 {
+            let mut part = self.reads.split_off(before);
+            gather(&mut part);
+            self.reads.append(&mut part);
+        }
+    }
+
+    /// Adds the reading of all data of a stripe (what is lost of it comes from the rest).
+    pub fn read_stripe(&mut self, placement: &Placement, stripe: u64, copy: u64) {
+        placement.seat(stripe, &mut self.seats);
+        let last = placement.group.data() - 1;
+        let touched = Touched { first: 0, last, from: 0, to: self.chunk, chunk: self.chunk };
+        self.read_part(placement, &touched, copy);
+    }
+
+    /// Adds the writing of a new stripe over the first `depth` bytes of `chunks` of its data chunks, and of
+    /// all its redundancy: a full one where both are as large as can be.
+    pub fn append(&mut self, placement: &Placement, stripe: u64, chunks: u32, depth: u64) {
+        placement.seat(stripe, &mut self.seats);
+        let data = placement.group.data();
+        self.sums.touched += u64::from(chunks) * depth;
+        for seat in (0..chunks).chain(data..placement.group.width()) {
+            if let Some(drive) = self.seats.drives[seat as usize] {
+                self.writes.push(self.piece(drive, (0, depth)));
+                self.sums.written += depth;
+            }
+        }
+        if data > 1 && placement.group.survivable_losses() > 0 {
+            self.sums.coded += u64::from(chunks) * depth;
+        }
+    }
+
+    /// Ends such a plan: stripes that follow one another are one piece on each drive.
+    pub fn end(&mut self) {
         gather(&mut self.writes);
     }
 
@@ -146,18 +253,39 @@ impl Planner {
         }
     }
 
-    /// A stripe of a mirror: any copy that is there.
+    /// A fragment comes to a drive.
+    pub fn comes_to(&mut self, drive: u32) {
+        if let Some(there) = self.there.get_mut(drive as usize) {
+            *there += 1;
+        }
+    }
+
+    /// And leaves it.
+    pub fn leaves(&mut self, drive: u32) {
+        if let Some(there) = self.there.get_mut(drive as usize) {
+            *there -= 1;
+        }
+    }
+
+    /// Counts what is at each of so many drives, for the reads of mirrors.
+    pub fn count_at(&mut self, drives: u32) {
+        self.there.resize(drives as usize, 0);
+    }
+
+    /// A stripe of a mirror: the copy whose drive has the fewest requests now; of equal ones any, by `copy`.
     fn read_copy(&mut self, touched: &Touched, copy: u64) {
-        let there = self.seats.drives.iter().flatten().count();
-        let nth = ((u128::from(copy) * there as u128) >> 64) as usize;
-        if let Some(drive) = self.seats.drives.iter().flatten().nth(nth).copied() {
+        let load = |drive: u32| self.there.get(drive as usize).copied().unwrap_or(0);
+        let least = self.seats.drives.iter().flatten().map(|drive| load(*drive)).min().unwrap_or(0);
+        let best = || self.seats.drives.iter().flatten().filter(|drive| load(**drive) == least);
+        let nth = ((u128::from(copy) * best().count() as u128) >> 64) as usize;
+        if let Some(drive) = best().nth(nth).copied() {
             self.reads.push(self.piece(drive, touched.range(touched.first)));
         }
         self.sums.read += touched.bytes();
     }
 
     /// A stripe with parity: what is lost comes from N survivors.
-    fn read(&mut self, placement: &Placement, touched: &Touched) {
+    fn read(&mut self, placement: &Placement, touched: &impl Covers) {
         self.spans.clear();
         for chunk in touched.chunks() {
             match self.seats.drives[chunk as usize] {
@@ -182,7 +310,7 @@ impl Planner {
         self.sums.coded += given_back;
     }
 
-    fn write(&mut self, placement: &Placement, touched: &Touched) {
+    fn write(&mut self, placement: &Placement, touched: &impl Covers) {
         self.spans.clear();
         self.spans.extend(touched.chunks().map(|chunk| touched.range(chunk)));
         unite(&mut self.spans);
@@ -192,7 +320,7 @@ impl Planner {
     }
 
     /// Writes the touched chunks whose ranges lie in one span of the stripe.
-    fn write_span(&mut self, placement: &Placement, touched: &Touched, span: Range) {
+    fn write_span(&mut self, placement: &Placement, touched: &impl Covers, span: Range) {
         let data = placement.group.data();
         let is_in = |chunk: u32| touched.has(chunk) && common(touched.range(chunk), span) > 0;
         self.present.clear();

@@ -1,4 +1,5 @@
-//! The part of a stripe that a request touches, as ranges of offset within its chunks.
+//! The part of a stripe that a request touches, as ranges of offset within its chunks; of blocks that a
+//! log has gathered, one range of each chunk from the first to the last of them.
 
 /// A range of offset within a chunk, from inclusive, to exclusive.
 pub(super) type Range = (u64, u64);
@@ -15,25 +16,77 @@ pub(super) struct Touched {
     pub chunk: u64,
 }
 
-impl Touched {
+/// What is touched of a stripe.
+pub(super) trait Covers {
     /// The touched chunks.
-    pub fn chunks(&self) -> std::ops::RangeInclusive<u32> {
+    fn chunks(&self) -> impl Iterator<Item = u32>;
+
+    fn has(&self, chunk: u32) -> bool;
+
+    /// The touched range of a touched chunk.
+    fn range(&self, chunk: u32) -> Range;
+}
+
+impl Covers for Touched {
+    fn chunks(&self) -> impl Iterator<Item = u32> {
         self.first..=self.last
     }
 
-    pub fn has(&self, chunk: u32) -> bool {
-        self.chunks().contains(&chunk)
+    fn has(&self, chunk: u32) -> bool {
+        (self.first..=self.last).contains(&chunk)
     }
 
-    /// The touched range of a touched chunk.
-    pub fn range(&self, chunk: u32) -> Range {
+    fn range(&self, chunk: u32) -> Range {
         let from = if chunk == self.first { self.from } else { 0 };
         (from, if chunk == self.last { self.to } else { self.chunk })
+    }
+}
+
+impl Touched {
+    /// Bytes in all.
+    pub fn bytes(&self) -> u64 {
+        u64::from(self.last - self.first) * self.chunk + self.to - self.from
+    }
+}
+
+/// By chunk of a stripe's data: one range that holds all that is touched of it; empty where nothing is.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Hull {
+    ranges: Vec<Range>,
+}
+
+impl Hull {
+    /// Nothing touched, in a stripe of so many chunks.
+    pub fn clear(&mut self, data: u32) {
+        self.ranges.clear();
+        self.ranges.resize(data as usize, (0, 0));
+    }
+
+    /// Takes in a further part of the stripe.
+    pub fn add(&mut self, part: &Touched) {
+        for chunk in part.chunks() {
+            let (range, hull) = (part.range(chunk), &mut self.ranges[chunk as usize]);
+            *hull = if hull.1 == 0 { range } else { (hull.0.min(range.0), hull.1.max(range.1)) };
+        }
     }
 
     /// Bytes in all.
     pub fn bytes(&self) -> u64 {
-        u64::from(self.last - self.first) * self.chunk + self.to - self.from
+        self.ranges.iter().map(|range| range.1 - range.0).sum()
+    }
+}
+
+impl Covers for Hull {
+    fn chunks(&self) -> impl Iterator<Item = u32> {
+        (0..self.ranges.len() as u32).filter(|chunk| self.has(*chunk))
+    }
+
+    fn has(&self, chunk: u32) -> bool {
+        self.ranges[chunk as usize].1 > 0
+    }
+
+    fn range(&self, chunk: u32) -> Range {
+        self.ranges[chunk as usize]
     }
 }
 
@@ -89,6 +142,17 @@ mod tests {
             (4, (0, 5), (0, 5), 5),
         ];
         assert_eq!(seen, expected);
+    }
+
+    #[test]
+    fn a_hull_spans_what_it_was_given_chunk_by_chunk() {
+        let mut hull = Hull::default();
+        hull.clear(4);
+        for (begin, bytes) in [(2, 3), (6, 1), (17, 10)] {
+            by_stripe(begin, bytes, 8, 0, 4).for_each(|(_, part)| hull.add(&part));
+        }
+        assert_eq!(hull.chunks().map(|c| hull.range(c)).collect::<Vec<_>>(), [(2, 7), (1, 8), (0, 3)]);
+        assert_eq!((hull.has(1), hull.has(2), hull.bytes()), (false, true, 15));
     }
 
     #[test]

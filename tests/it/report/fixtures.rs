@@ -128,6 +128,7 @@ pub fn stable() -> RunOutcome {
             precision: 0.05,
             precision_met: true,
             requests: 6_592_000,
+            events_per_request: 7.5,
         },
         verdict: Verdict {
             state: State::Stable,
@@ -138,6 +139,7 @@ pub fn stable() -> RunOutcome {
             static_ceiling_iops: Some(58_000.0),
             static_binding: Some("cpu".into()),
             growth_per_s: None,
+            log_full_after_s: None,
             reason: None,
         },
         offered: Offered { iops: Some(41_200.0) },
@@ -173,6 +175,7 @@ pub fn stable() -> RunOutcome {
             level("flash", 0.0, 702.0e6),
         ],
         audit: audit(None),
+        rebuild_hours: None,
         assumptions: vec![
             "drive erase time 3 ms, between 2 ms and 5 ms: not in the ratings, and it sets the read tail"
                 .into(),
@@ -205,6 +208,7 @@ pub fn saturated() -> RunOutcome {
             utilisation: 1.0,
             headroom: Some(0.0),
             growth_per_s: Some(3_120.0),
+            log_full_after_s: None,
             reason: Some("the backlog passed 100,000 requests after 32.1 s and was still growing".into()),
             ..stable.verdict
         },
