@@ -1,7 +1,7 @@
 //! What an answer assumes, in words: priors that no datasheet tells, and simplifications of the model.
 
 use crate::scenario::{
-    ArmQueue, Arrivals, Auto, Class, CpuQueue, DriveKind, FaultKind, Load, Part, Rotating, Start,
+    ArmQueue, Arrivals, Auto, Class, CpuQueue, DriveKind, Fault, FaultKind, Load, Part, Rotating, Start,
 };
 use crate::system::{Cache, DriveModel};
 
@@ -286,6 +286,15 @@ fn behind(setting: &Setting) -> Vec<String> {
                     .into()
             }
             false => "controllers: one takes all requests, the other holds copies of the log".into(),
+        });
+    }
+    let is_lost = |fault: &&Fault| matches!(fault.kind, FaultKind::ControllerLost { .. });
+    if let Some(fault) = setting.scenario.faults.iter().find(is_lost) {
+        said.push(match fault.is_standing() {
+            true => "controllers: one is lost all the time: a design of the other alone".into(),
+            false => "controllers: what is under way at the one that is lost is finished as if it were there; the other \
+                      one's cache is taken to be empty when it takes over"
+                .into(),
         });
     }
     said

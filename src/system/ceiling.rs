@@ -119,7 +119,7 @@ fn ports(design: &Design, plan: &Plan, kinds: &[Kind], found: &mut Found) {
 
 /// The partner link, the memory and the log.
 fn controllers(design: &Design, plan: &Plan, kinds: &[Kind], works: &[DriveWork], found: &mut Found) {
-    let count = design.controllers_count();
+    let count = plan.partners.count;
     let bytes = |k: &Kind, operation: Operation| if k.operation == operation { k.bytes as f64 } else { 0.0 };
     let written = |of: &dyn Fn(&Kind) -> f64| {
         mean(kinds, |k| if k.operation == Operation::Write { of(k) } else { 0.0 })

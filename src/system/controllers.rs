@@ -20,6 +20,8 @@ use super::demand::{Ask, question};
 /// Who owns what, and the link between the two.
 #[derive(Clone, Debug)]
 pub(super) struct Partners {
+    /// Controllers that are there.
+    pub count: u32,
     /// Controllers that take requests.
     pub active: u32,
     /// Ports of one controller.
@@ -32,6 +34,7 @@ impl Partners {
         let controllers = design.controllers.as_ref();
         let both = controllers.is_some_and(|c| c.count > 1 && c.both_active);
         Partners {
+            count: design.controllers_count(),
             active: if both { 2 } else { 1 },
             ports_each: design.ports.as_ref().map_or(1, |ports| ports.count),
             link: controllers
@@ -116,12 +119,12 @@ mod tests {
 
     #[test]
     fn machines_are_dealt_over_controllers_and_their_ports() {
-        let two = Partners { active: 2, ports_each: 3, link: None };
+        let two = Partners { count: 2, active: 2, ports_each: 3, link: None };
         let ports: Vec<u32> = (0..12).map(|machine| two.port(machine)).collect();
         assert_eq!(ports, [0, 3, 1, 4, 2, 5, 0, 3, 1, 4, 2, 5]);
         assert!((0..12).all(|machine| !two.crosses(two.port(machine), two.owner(machine))));
         assert!(two.crosses(0, 1) && !two.crosses(0, 0));
-        let one = Partners { active: 1, ports_each: 3, link: None };
+        let one = Partners { count: 1, active: 1, ports_each: 3, link: None };
         assert_eq!((0..6).map(|m| one.port(m)).collect::<Vec<_>>(), [0, 1, 2, 0, 1, 2]);
     }
 }

@@ -1,31 +1,30 @@
 //! A design compiled: its network, and the small tables that answer what depends on a request.
 
+mod space;
+mod times;
+
 use std::sync::Arc;
 
 use crate::engine::{Key, Law, MEMBER_SLOTS, Network, Purpose, Route, SimDuration};
-use crate::scenario::{
-    Class, Cpu, Design, DriveKind, Drives, Fault, FaultKind, LogKeys, Operation, PortKind, Protection,
-    Scenario, SpareKind, Spread, Start,
-};
-use crate::theory::protection::{Group, Scheme};
+use crate::scenario::{Class, Cpu, DriveKind, Fault, FaultKind, LogKeys, PortKind, Scenario, Spread};
 use crate::traffic::Request;
 
-use super::body::{PORT, StorageToken, UNIT};
-use super::cache::{self, Cache};
+use super::body::PORT;
+use super::cache::Cache;
 use super::condition::{Conditions, ControllerPorts};
 use super::controllers::Partners;
-use super::cpu::{CPU, PerByte, with_bytes};
-use super::demand::Ask;
-use super::drive::{ArmModel, DriveLink, DriveModel, Models, Places, Refusal, SERVICE, Solved};
+use super::cpu::PerByte;
+use super::drive::{ArmModel, DriveLink, DriveModel, Models, Refusal, Solved};
 use super::fabric::Fabric;
 use super::hosts::Hosts;
-use super::layout::{Layout, Placement, Planner, Stored, Stripes, append};
-use super::log::{self, GRAIN};
+use super::layout::{Layout, Placement, Planner, Stored, Stripes};
+use super::log::GRAIN;
 use super::memory::Shares;
-use super::ports::{AT_HOST, Wire};
+use super::ports::Wire;
 use super::protected::Protected;
 use super::reduction::Blocks;
 use super::routes::{self, Caches, Known};
+pub use space::max_payload;
 
 const PORT_DRAW: Purpose = Purpose::named("port");
 
@@ -101,16 +100,16 @@ impl Plan {
     pub fn compile(scenario: &Scenario, solved: Option<Solved>) -> Result<Self, Unfit> {
         let is_lost = |fault: &&Fault| matches!(fault.kind, FaultKind::ControllerLost { .. });
         if scenario.faults.iter().any(|fault| is_lost(&fault) && fault.is_standing()) {
-            return Self::compile(&survivor(scenario), solved);
+            return Self::compile(&space::survivor(scenario), solved);
         }
         let design = &scenario.design;
         let classes = &scenario.classes;
         let blocks = Blocks::of(design, classes);
-        let live = live_share(scenario, blocks.as_ref())?;
-        let drive = drive_model(scenario, solved, live)?;
-        let arm = arm_model(scenario);
-        let layout = layout(scenario);
-        let stripes = stripes(scenario, layout.as_ref(), blocks.as_ref(), drive.as_ref(), live);
+        let live = space::live_share(scenario, blocks.as_ref())?;
+        let drive = space::drive_model(scenario, solved, live)?;
+        let arm = space::arm_model(scenario);
+        let layout = space::layout(scenario);
+        let stripes = space::stripes(scenario, layout.as_ref(), blocks.as_ref(), drive.as_ref(), live);
         let partners = Partners::of(design);
         let controllers = design.controllers_count();
         let shares = Shares::of(design, classes, blocks.as_ref(), controllers);
@@ -354,210 +353,8 @@ impl Plan {
         }
     }
 
-    /// Processor time to verify and decompress what a read has fetched, and to give back what was lost of it.
-    fn deliver(&self, token: &StorageToken) -> SimDuration {
-        let bytes = u64::from(token.amount);
-        let blocks = self.blocks.as_ref().map_or(0.0, |blocks| {
-            let (from, to) = (token.body.address, token.body.address + bytes - 1);
-            blocks.give_back_work(to / blocks.bytes - from / blocks.bytes + 1)
-        });
-        let lost = f64::from(token.members[UNIT]) * self.per_byte.reconstruct;
-        SimDuration::from_ps_f64(blocks + bytes as f64 * self.per_byte.checksum + lost)
-    }
-
-    /// A request's own time at the processor where threads share cores or its bytes are checked.
-    fn own_time(&self, operation: Operation, token: &StorageToken) -> SimDuration {
-        let Some(cpu) = &self.cpu else { return SimDuration::ZERO };
-        let (law, bytes) = match operation {
-            Operation::Read => (&cpu.read, 0.0),
-            Operation::Write => (&cpu.write, f64::from(token.amount) * self.per_byte.checksum),
-        };
-        with_bytes(law.sample(token.key, CPU), cpu.slowdown(), bytes)
-    }
-
-    /// Mean processor time of a request's bytes beside reduction and parity, seconds: checksums, and the
-    /// decompressing of the `blocks_read`.
-    pub(super) fn bytes_s(&self, bytes: u64, blocks_read: f64) -> f64 {
-        let checked = bytes as f64 * self.per_byte.checksum;
-        let read = self.blocks.as_ref().map_or(0.0, |blocks| blocks.give_back_work(1) * blocks_read);
-        (checked + read) / 1e12
-    }
-
-    /// Time of so many bytes at the memory, for one of its three purposes.
-    pub(super) fn memory_time(&self, purpose: usize, bytes: f64) -> SimDuration {
-        let Some((bandwidth, passes)) = self.memory else { return SimDuration::ZERO };
-        SimDuration::from_secs(bytes * passes[purpose] / bandwidth)
-    }
-
-    /// Processor time of bytes that go through parity: made, or given back.
-    #[inline]
-    pub(super) fn coding(&self, ask: Ask, bytes: f64) -> SimDuration {
-        let each = if ask == Ask::Reconstruct { self.per_byte.reconstruct } else { self.per_byte.parity };
-        SimDuration::from_ps_f64(bytes * each)
-    }
-
     /// Mean fragments of a request of `bytes` whose offset is a multiple of `align`.
     pub(super) fn mean_fragments(&self, bytes: u64, align: u64) -> f64 {
         self.layout.as_ref().map_or(1.0, |layout| layout.mean_fragments(bytes, align))
     }
-
-    /// Time of one message or program, by name and place.
-    #[inline]
-    pub(super) fn service(&self, ask: Ask, place: u32, token: &StorageToken) -> SimDuration {
-        let bytes = u64::from(token.amount);
-        match ask {
-            Ask::UplinkSubmission | Ask::UplinkWrite | Ask::UplinkRead | Ask::UplinkCompletion => {
-                self.fabric.as_ref().map_or(SimDuration::ZERO, |f| f.time(ask, place, bytes))
-            }
-            Ask::DriveSubmission | Ask::DriveWrite | Ask::DriveRead | Ask::DriveCompletion | Ask::Program => {
-                self.drive_link().map_or(SimDuration::ZERO, |link| link.time(ask, bytes))
-            }
-            Ask::Sense => self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.sense),
-            Ask::Command => self.drive.as_ref().map_or(SimDuration::ZERO, |d| d.command),
-            Ask::Service => {
-                self.drive_law.as_ref().map_or(SimDuration::ZERO, |law| law.sample(token.key, SERVICE))
-            }
-            Ask::Parity | Ask::Reconstruct => self.coding(ask, f64::from(token.members[UNIT])),
-            Ask::CpuRead => self.own_time(Operation::Read, token),
-            Ask::CpuWrite => self.own_time(Operation::Write, token),
-            Ask::Deliver => self.deliver(token),
-            Ask::Work => SimDuration::from_ps(bytes * 1000),
-            Ask::PartnerLong | Ask::PartnerShort => self.partners.time(ask, bytes),
-            Ask::LogTransfer => {
-                let rate = self.log.as_ref().map_or(f64::INFINITY, |log| log.rate);
-                SimDuration::from_secs(log::room(token) as f64 / rate)
-            }
-            Ask::MemoryReceive => self.memory_time(0, bytes as f64),
-            Ask::MemoryReduce => self.memory_time(1, bytes as f64),
-            Ask::MemorySend => self.memory_time(2, bytes as f64),
-            _ => {
-                let at_host = self.hosts.as_ref().filter(|_| place == AT_HOST).map(|hosts| &hosts.wire);
-                at_host.or(self.wire.as_ref()).map_or(SimDuration::ZERO, |w| w.time(ask, bytes))
-            }
-        }
-    }
-}
-
-/// The scenario of the controller that is left where the other one is lost all the time.
-fn survivor(scenario: &Scenario) -> Scenario {
-    let mut alone = scenario.clone();
-    alone.design.controllers = None;
-    alone.faults.retain(|fault| !matches!(fault.kind, FaultKind::ControllerLost { .. }));
-    alone
-}
-
-/// Live data as a share of the room for it: of a log-structured layout, as it is stored and of all usable space.
-fn live_share(scenario: &Scenario, blocks: Option<&Blocks>) -> Result<f64, Unfit> {
-    let design = &scenario.design;
-    let Some(Drives { count, kind }) = &design.drives else { return Ok(0.0) };
-    let capacity = match kind {
-        DriveKind::Part(part) => part.capacity as f64,
-        DriveKind::Rotating(part) => part.capacity as f64,
-        // A textbook drive has no size; half of it holds data.
-        DriveKind::Station { .. } => return Ok(0.5),
-    };
-    let usable = room(design, *count) * capacity;
-    let (Some(append), Some(blocks)) = (&design.layout.append, blocks) else {
-        return Ok(scenario.classes.iter().map(allocated).sum::<f64>() / usable);
-    };
-    let stored = |(n, class): (usize, &Class)| allocated(class) * blocks.share_at_rest(n);
-    let live: f64 = scenario.classes.iter().enumerate().map(stored).sum();
-    let room = usable * (1.0 - append.reserve);
-    if live > room { Err(Unfit::Full { live, room }) } else { Ok(live / usable) }
-}
-
-fn drive_model(scenario: &Scenario, solved: Option<Solved>, live: f64) -> Result<Option<DriveModel>, Unfit> {
-    let (Some(drives), Some(solved)) = (&scenario.design.drives, solved) else { return Ok(None) };
-    let DriveKind::Part(part) = &drives.kind else { return Ok(None) };
-    let live = match (scenario.run.start, &scenario.design.layout.append) {
-        // New drives have nothing to move.
-        (Start::Fresh, _) => 0.0,
-        // All but what the layout keeps free has been written, dead or not.
-        (_, Some(append)) => 1.0 - append.reserve,
-        _ => live,
-    };
-    let model = DriveModel::solve(part, max_payload(&scenario.design), solved, live)?;
-    let classes = &scenario.classes;
-    let in_place = scenario.run.start == Start::Steady && scenario.design.layout.append.is_none();
-    let random = |class: &Class| cache::written_per_s(class) * (1.0 - class.sequential.share);
-    if !in_place || classes.iter().all(|class| random(class) == 0.0) {
-        return Ok(Some(model));
-    }
-    let rates: Vec<f64> = classes.iter().map(random).collect();
-    Ok(Some(model.under(&append::heats(classes, &rates, &vec![1.0; classes.len()]), live)))
-}
-
-fn arm_model(scenario: &Scenario) -> Option<ArmModel> {
-    let DriveKind::Rotating(part) = &scenario.design.drives.as_ref()?.kind else { return None };
-    ArmModel::new(part, max_payload(&scenario.design), Places::of(scenario, part.capacity))
-}
-
-/// How full stripes are made room for.
-fn stripes(
-    scenario: &Scenario,
-    layout: Option<&Layout>,
-    blocks: Option<&Blocks>,
-    drive: Option<&DriveModel>,
-    live: f64,
-) -> Option<Stripes> {
-    let (append, layout, blocks) = (scenario.design.layout.append.as_ref()?, layout?, blocks?);
-    let data = layout.placement.as_ref()?.group.data();
-    let classes = &scenario.classes;
-    let rates: Vec<f64> = classes
-        .iter()
-        .enumerate()
-        .map(|(n, class)| cache::written_per_s(class) * blocks.mean_written(n) / blocks.bytes as f64)
-        .collect();
-    let stored: Vec<f64> = (0..classes.len()).map(|n| blocks.share_at_rest(n)).collect();
-    let amplification = match scenario.run.start {
-        Start::Steady => append::amplification(append, live, classes, &rates, &stored),
-        Start::Fresh => 1.0,
-    };
-    let erase_stripe = drive.map_or(0, |drive| u64::from(drive.units) * drive.erase_block);
-    Some(Stripes {
-        data_bytes: u64::from(data) * layout.chunk,
-        data,
-        amplification,
-        live,
-        suits_drives: append.segment.is_none_or(|segment| segment >= erase_stripe),
-    })
-}
-
-/// Largest payload of a PCIe packet, bytes.
-pub fn max_payload(design: &Design) -> u32 {
-    design.fabric.as_ref().map_or(256, |f| f.max_payload)
-}
-
-/// Drives whose whole capacity holds data, were they full: less spares of their own, and redundancy.
-fn room(design: &Design, count: u32) -> f64 {
-    let Some(protection) = &design.layout.protection else { return f64::from(count) };
-    let apart = match protection.spare_kind {
-        SpareKind::Dedicated => protection.spares,
-        SpareKind::Distributed => 0,
-    };
-    f64::from(count - apart) * protection.group.usable_share()
-}
-
-/// Space that the machines of a class have been given, bytes. Without discards all of it counts as written.
-fn allocated(class: &Class) -> f64 {
-    f64::from(class.machines) * class.capacity as f64
-}
-
-/// The layout, where requests are cut at all.
-fn layout(scenario: &Scenario) -> Option<Layout> {
-    let (design, classes) = (&scenario.design, &scenario.classes);
-    let drives = design.drives.as_ref()?;
-    if matches!(drives.kind, DriveKind::Station { split: false, .. }) {
-        return None;
-    }
-    // Volumes lie alike in every replication and under every seed: they belong to the design.
-    let root = Key::root(0).named("volumes");
-    let volumes = classes.iter().map(|class| root.named(&class.name)).collect();
-    // Stripes that no redundancy protects are one chunk wide.
-    let bare = Group::new(Scheme::None, 1)
-        .filter(|_| design.layout.append.is_some())
-        .map(|group| Protection { scheme: Scheme::None, group, spares: 0, spare_kind: SpareKind::Dedicated });
-    let protection = design.layout.protection.or(bare);
-    let placement = protection.map(|p| Placement::new(&p, drives.count, &scenario.faults));
-    Some(Layout { chunk: design.layout.chunk, drives: u64::from(drives.count), volumes, placement })
 }
