@@ -6,6 +6,7 @@
 
 mod check;
 mod explain;
+mod knee;
 mod new;
 mod output;
 mod progress;
@@ -27,6 +28,7 @@ Examples:
   forebay new mine.toml                      write a commented starter scenario
   forebay check mine.toml                    is it valid, and what does static arithmetic say?
   forebay run mine.toml                      percentiles, utilisation, blame and audit
+  forebay knee mine.toml                     at what load does it give way, and on what?
   forebay run mine.toml --set design.drives.count=24 --json result.json
   forebay explain design.ports.rate          what a key means
 ";
@@ -60,6 +62,8 @@ enum Command {
     Check(check::CheckArgs),
     /// Percentiles, utilisation, blame and audit at the stated load
     Run(run::RunArgs),
+    /// Where the load curve bends, objectives give way and the design is full, and what binds next
+    Knee(knee::KneeArgs),
     /// The tool against theory and standards, on this machine
     Verify(verify::VerifyArgs),
     /// What a scenario key means, its unit, default and source
@@ -139,6 +143,7 @@ pub fn main() -> ExitCode {
     let results = match &cli.command {
         Command::Check(args) => Some(&args.results),
         Command::Run(args) => Some(&args.results),
+        Command::Knee(args) => Some(&args.results),
         Command::Verify(args) => Some(&args.results),
         Command::New(_) | Command::Explain(_) => None,
     };
@@ -155,6 +160,7 @@ pub fn main() -> ExitCode {
         Command::New(args) => new::new(args, &output),
         Command::Check(args) => check::check(args, &output),
         Command::Run(args) => run::run(args, &output, &interrupted),
+        Command::Knee(args) => knee::knee(args, &output, &interrupted),
         Command::Verify(args) => verify::verify(args, &output, &interrupted),
         Command::Explain(args) => explain::explain(args, &output),
     };

@@ -11,6 +11,7 @@
 //! given, so that a figure does not depend on threads; a figure that does not exist is a [`Reason`].
 
 pub mod blame;
+pub mod bracket;
 pub mod drift;
 pub mod estimate;
 pub mod latency;
@@ -21,6 +22,7 @@ pub mod student;
 pub mod warmup;
 
 pub use blame::{Blame, BlameTable};
+pub use bracket::{Bracket, Effort, Guess, Loads, Margin, Margins, Standing, Wanted, bracket};
 pub use drift::{Drift, Watch};
 pub use estimate::{Interval, Reason, mean_estimate, percentile_estimate, pool, rate_estimate, t_interval};
 pub use latency::{Latencies, Quantile};

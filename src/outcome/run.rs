@@ -87,6 +87,18 @@ pub enum State {
     Undecided,
 }
 
+impl State {
+    /// As the JSON spells it.
+    pub fn word(self) -> &'static str {
+        match self {
+            State::Stable => "stable",
+            State::Saturated => "saturated",
+            State::Unsustainable => "unsustainable",
+            State::Undecided => "undecided",
+        }
+    }
+}
+
 /// The answer.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Verdict {

@@ -3,7 +3,7 @@
 //! Fields are quoted and lines end as RFC 4180 (2005, section 2) says. A figure that does not exist is
 //! an empty field, and the last column says why.
 
-use crate::outcome::{CheckOutcome, ClassRow, Figure, RunOutcome, VerifyOutcome};
+use crate::outcome::{CheckOutcome, ClassRow, Figure, KneeOutcome, RunOutcome, VerifyOutcome};
 
 /// Latencies of a class, in order of size: keys in the outcome and, with "_us", names of columns.
 const LATENCIES: [&str; 7] = ["mean", "p50", "p90", "p95", "p99", "p99.9", "p99.99"];
@@ -97,6 +97,33 @@ pub fn stations_csv(outcome: &RunOutcome) -> String {
             number(busiest.map(|member| member.mean_wait_us)),
             number(busiest.map(|member| member.arrivals_per_s)),
         ]));
+    }
+    text
+}
+
+/// The load curve: a row for each load that was tried. Latencies are of all requests, in microseconds; objectives in the
+/// order of the scenario.
+pub fn knee_csv(outcome: &KneeOutcome) -> String {
+    const LATENCIES: [&str; 3] = ["mean", "p50", "p99"];
+    let mut header: Vec<String> =
+        ["scale", "offered_iops", "carried_iops", "state", "busiest", "utilisation"].map(String::from).to_vec();
+    let objectives = outcome.curve.first().map_or(0, |point| point.objectives_us.len());
+    let latencies = LATENCIES.map(String::from).into_iter();
+    for name in latencies.chain((1..=objectives).map(|n| format!("objective_{n}"))) {
+        header.extend([format!("{name}_us"), format!("{name}_us_low"), format!("{name}_us_high")]);
+    }
+    let mut text = record(&header);
+    let absent = Figure::missing("not measured");
+    for point in &outcome.curve {
+        let mut fields = [Some(point.scale), point.offered_iops, point.carried_iops.value].map(number).to_vec();
+        fields.push(point.state.word().into());
+        fields.push(point.binding.clone().unwrap_or_default());
+        fields.push(number(Some(point.utilisation)));
+        let latencies = LATENCIES.iter().map(|key| point.latency_us.get(*key).unwrap_or(&absent));
+        for figure in latencies.chain(&point.objectives_us) {
+            fields.extend([figure.value, figure.low, figure.high].map(number));
+        }
+        text.push_str(&record(&fields));
     }
     text
 }

@@ -12,12 +12,14 @@ mod checks;
 mod footer;
 mod footnotes;
 mod headline;
+mod knee;
 mod periods;
+mod plot;
 mod standing;
 mod statics;
 mod tables;
 
-use crate::outcome::{CheckOutcome, RunOutcome, VerifyOutcome};
+use crate::outcome::{CheckOutcome, KneeOutcome, RunOutcome, VerifyOutcome};
 
 use super::sheet::Sheet;
 use super::text::{display_width, wrap};
@@ -67,6 +69,18 @@ pub fn run(outcome: &RunOutcome, style: &Style) -> String {
     blame::tail(&mut sheet, &outcome.blame);
     tables::ledger(&mut sheet, outcome);
     footer::facts(&mut sheet, outcome);
+    sheet.finish(style.color)
+}
+
+/// The answer of `knee`, ending in a newline.
+pub fn knee(outcome: &KneeOutcome, style: &Style) -> String {
+    let mut sheet = style.sheet();
+    knee::answer(&mut sheet, outcome);
+    knee::plot(&mut sheet, outcome);
+    knee::ladder(&mut sheet, outcome);
+    knee::resources(&mut sheet, outcome);
+    knee::curve(&mut sheet, outcome);
+    knee::facts(&mut sheet, outcome);
     sheet.finish(style.color)
 }
 

@@ -25,8 +25,20 @@ pub struct Scenario {
     pub objectives: Vec<Objective>,
     /// What has gone wrong, in the order of the file.
     pub faults: Vec<Fault>,
+    /// What a run leaves out.
+    pub what_if: WhatIf,
     /// When classes ask for more or less, in the order of the file.
     pub phases: Vec<Phase>,
+}
+
+/// Faults that are not in force, and what must hold under them: the study of how many machines fit takes
+/// every fault by itself.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct WhatIf {
+    /// In the order of the file.
+    pub faults: Vec<Fault>,
+    /// Objectives about these faults, in the order of the file.
+    pub objectives: Vec<Objective>,
 }
 
 impl Scenario {
@@ -641,6 +653,8 @@ pub struct Class {
     pub align: u64,
     /// How its blocks reduce.
     pub reduces: Reduces,
+    /// Growth of the number of machines, per cent a year.
+    pub growth: f64,
 }
 
 /// How the blocks of a class reduce.
@@ -818,6 +832,8 @@ pub struct Fault {
     pub lasts: Option<SimDuration>,
     /// What it is.
     pub kind: FaultKind,
+    /// Whether it is the loss of one more drive, which needs a first.
+    pub is_second: bool,
 }
 
 impl Fault {

@@ -25,7 +25,7 @@ mod writeback;
 use std::path::Path;
 
 use super::diagnostics::Diagnostics;
-use super::model::Scenario;
+use super::model::{Objective, Scenario, WhatIf};
 use super::tree::{Node, Table, Value};
 use reader::{Convert, Reader, Section};
 pub use values::short;
@@ -57,20 +57,24 @@ pub fn read(root: &Table, context: Context<'_>, out: &mut Diagnostics) -> Option
     let faults = fault::read_all(&mut reader, &top, design.as_ref());
     let phases = phase::read_all(&mut reader, &top, classes.as_deref());
     if let (Some(run), Some(faults), Some(phases)) = (&mut run, &faults, &phases) {
-        dated::settle(&mut reader, &top, run, faults, phases);
+        dated::settle(&mut reader, &top, run, &faults[0], phases);
     }
     if !reader.out.is_empty() {
         return None;
     }
     let stem = Path::new(context.file_name).file_stem().map(|s| s.to_string_lossy().into_owned());
+    let [faults, left_out] = faults?;
+    let is_left_out = |o: &Objective| left_out.iter().any(|fault| fault.name == o.during);
+    let (about_left_out, objectives) = objectives?.into_iter().partition(is_left_out);
     Some(Scenario {
         title: title?.or(stem).unwrap_or_default(),
         digest: context.digest,
         run: run?,
         design: design?,
         classes: classes?,
-        objectives: objectives?,
-        faults: faults?,
+        objectives,
+        what_if: WhatIf { objectives: about_left_out, faults: left_out },
+        faults,
         phases: phases?,
     })
 }

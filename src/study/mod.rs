@@ -5,16 +5,25 @@
 //! says what must be precise, `periods` cuts a run with dates and `transient` tells what was seen in each, `mix` what static arithmetic is asked about, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
 
 mod assumptions;
+mod attempts;
 mod audit;
 mod calibrate;
 mod check;
+mod curve;
+mod elasticity;
+mod knee;
+mod ladder;
+mod limit;
 mod mix;
 mod overload;
 mod periods;
 mod pilot;
 mod rebuild;
+mod relief;
 mod replication;
 mod run;
+mod saturation;
+mod scaled;
 mod scene;
 mod setting;
 mod stations;
@@ -23,9 +32,11 @@ mod sustain;
 mod targets;
 mod textbook;
 mod transient;
+mod trial;
 mod verify;
 
 pub use check::check;
+pub use knee::knee;
 pub use run::{Context, run};
 pub use setting::StudyError;
 pub use textbook::{TEXTBOOKS, Textbook};

@@ -21,7 +21,7 @@ pub(super) fn drift(setting: &Setting, replications: &[Replication]) -> Option<D
     Drift::estimate(&watches(replications), setting.scenario.run.confidence)
 }
 
-fn watches(replications: &[Replication]) -> Vec<Watch> {
+pub(super) fn watches(replications: &[Replication]) -> Vec<Watch> {
     replications.iter().filter_map(Replication::watch).collect()
 }
 

@@ -169,11 +169,11 @@ fn not_settled(pilot: &Pilot) -> Option<String> {
 }
 
 /// The time in which every trace that is played once has been played, if there is one.
-fn played_once(setting: &Setting) -> Option<SimDuration> {
+pub(super) fn played_once(setting: &Setting) -> Option<SimDuration> {
     let spans = setting.scenario.classes.iter().zip(&setting.traces).filter_map(|(class, trace)| {
         match (&class.load, trace) {
             (Load::Trace { speed, repeat: false, .. }, Some(trace)) => {
-                Some(SimDuration::from_secs(trace.span().secs() / speed) + SimDuration::from_ps(1))
+                Some(SimDuration::from_secs(trace.span().secs() / speed / setting.scale) + SimDuration::from_ps(1))
             }
             _ => None,
         }

@@ -77,16 +77,7 @@ impl std::fmt::Display for StudyError {
 impl<'a> Setting<'a> {
     /// Compiles the design and reads the traces.
     pub fn new(scenario: &'a Scenario, interrupted: &'a AtomicBool) -> Result<Self, StudyError> {
-        let sources = sources_needed(&scenario.classes);
-        if sources > SOURCES_MAX {
-            return Err(StudyError::TooManySources(sources));
-        }
-        let solved = calibrate(&scenario.design).map_err(|why| StudyError::part(scenario, why))?;
-        let plan = Plan::compile(scenario, solved).map_err(|unfit| match unfit {
-            Unfit::Drive(why) => StudyError::part(scenario, why),
-            Unfit::Full { live, room } => StudyError::Full(live, room),
-        })?;
-        let plan = Arc::new(plan);
+        let plan = Arc::new(compile(scenario)?);
         let (traces, periods) = (load_traces(scenario)?, Periods::of(scenario));
         Ok(Setting { scenario, plan, traces, scale: 1.0, periods, interrupted })
     }
@@ -137,8 +128,21 @@ impl<'a> Setting<'a> {
     }
 }
 
+/// Compiles the design of a scenario.
+pub(super) fn compile(scenario: &Scenario) -> Result<Plan, StudyError> {
+    let sources = sources_needed(&scenario.classes);
+    if sources > SOURCES_MAX {
+        return Err(StudyError::TooManySources(sources));
+    }
+    let solved = calibrate(&scenario.design).map_err(|why| StudyError::part(scenario, why))?;
+    Plan::compile(scenario, solved).map_err(|unfit| match unfit {
+        Unfit::Drive(why) => StudyError::part(scenario, why),
+        Unfit::Full { live, room } => StudyError::Full(live, room),
+    })
+}
+
 /// Reads the trace of every class that replays one.
-fn load_traces(scenario: &Scenario) -> Result<Vec<Option<Arc<Trace>>>, StudyError> {
+pub(super) fn load_traces(scenario: &Scenario) -> Result<Vec<Option<Arc<Trace>>>, StudyError> {
     let load = |class: &Class| match &class.load {
         Load::Trace { path, name, format, .. } => {
             Trace::load(path, name, *format).map(|t| Some(Arc::new(t))).map_err(StudyError::Trace)

@@ -10,7 +10,7 @@ use crate::measure::{
 };
 use crate::outcome::*;
 use crate::scenario::{Objective, Operation, Over};
-use crate::system::{Levels, ceilings};
+use crate::system::{Ceiling, Levels, ceilings};
 
 use super::audit::audit;
 use super::mix::offered_iops;
@@ -63,7 +63,7 @@ pub(super) fn summarise(
                 replications.iter().map(|r| r.arrived() as f64).sum(),
             ),
         },
-        verdict: verdict(setting, replications, course, &usage, &objectives, &offered),
+        verdict: verdict(setting, replications, course, &usage, &objectives),
         offered: Offered { iops: offered_iops(&offered) },
         carried: carried(replications, scenario.run.confidence),
         classes: latency_rows(setting, replications),
@@ -86,7 +86,6 @@ fn verdict(
     course: &Course,
     usage: &[Usage],
     objectives: &[ObjectiveRow],
-    offered: &[Option<f64>],
 ) -> Verdict {
     let (mut state, mut reason, growth) = state(setting, replications, course, usage);
     let is_dated = replications.iter().any(|r| r.kernel.model.recorder.periods.is_some());
@@ -99,12 +98,8 @@ fn verdict(
         let (_, busy) = u.busiest();
         if best.is_none_or(|b| busy > b.1) { Some((u, busy)) } else { best }
     });
-    // Static arithmetic needs a mix: the stated one, or what the run has shown of closed loops.
-    let kinds = mix::stated(setting, offered)
-        .unwrap_or_else(|| mix::weighted(setting, &measured_rates(replications)));
-    let lowest = ceilings(&setting.scenario.design, &setting.plan, &kinds)
-        .into_iter()
-        .min_by(|a, b| a.iops.total_cmp(&b.iops));
+    let lowest =
+        static_ceilings(setting, replications).into_iter().min_by(|a, b| a.iops.total_cmp(&b.iops));
     let utilisation = binding.map_or(0.0, |b| b.1);
     Verdict {
         state,
@@ -128,6 +123,14 @@ fn in_words(filling: &Filling) -> String {
         filling.full_after_s,
         filling.destaged_bytes_per_s / 1e9
     )
+}
+
+/// What static arithmetic says of the stated mix, or of what the run has shown of closed loops.
+pub(super) fn static_ceilings(setting: &Setting, replications: &[Replication]) -> Vec<Ceiling> {
+    let offered = replications.first().map_or_else(Vec::new, |r| transient::offered(setting, r));
+    let kinds = mix::stated(setting, &offered)
+        .unwrap_or_else(|| mix::weighted(setting, &measured_rates(replications)));
+    ceilings(&setting.scenario.design, &setting.plan, &kinds)
 }
 
 /// Requests measured per second, by class.

@@ -282,6 +282,7 @@ pub(super) mod examples {
             extent: 1 << 20,
             align: 4096,
             reduces: Reduces { compress: 1.0, spread: 0.5, duplicate: 0.0, duplicate_stored: 0.0 },
+            growth: 0.0,
         }
     }
 

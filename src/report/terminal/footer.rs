@@ -22,7 +22,12 @@ pub(super) fn facts(sheet: &mut Sheet, outcome: &RunOutcome) {
     carried(sheet, outcome);
     audit(sheet, &outcome.audit);
     measured(sheet, outcome);
-    for (heading, lines) in [("Assumed", &outcome.assumptions), ("Notes", &outcome.notes)] {
+    closing(sheet, &outcome.assumptions, &outcome.notes);
+}
+
+/// What every answer ends with: what was assumed, advice, and the caution.
+pub(super) fn closing(sheet: &mut Sheet, assumptions: &[String], notes: &[String]) {
+    for (heading, lines) in [("Assumed", assumptions), ("Notes", notes)] {
         if !lines.is_empty() {
             sheet.heading(heading);
             lines.iter().for_each(|line| sheet.paragraph(Tone::Plain, " - ", line));
@@ -75,16 +80,19 @@ fn audit(sheet: &mut Sheet, audit: &[AuditRow]) {
             sheet.paragraph(Tone::Bad, " Audit: ", &words);
         }
     }
-    for row in failed {
-        let words = format!(
-            "{} at {}: the two measurements differ by {}, allowed {}",
-            clean(&row.law),
-            clean(&row.station),
-            format_percent(row.error),
-            format_percent(row.allowed)
-        );
-        sheet.paragraph(Tone::Bad, "   - ", &words);
-    }
+    failed.into_iter().for_each(|row| broken_law(sheet, row));
+}
+
+/// A law that did not hold.
+pub(super) fn broken_law(sheet: &mut Sheet, row: &AuditRow) {
+    let words = format!(
+        "{} at {}: the two measurements differ by {}, allowed {}",
+        clean(&row.law),
+        clean(&row.station),
+        format_percent(row.error),
+        format_percent(row.allowed)
+    );
+    sheet.paragraph(Tone::Bad, "   - ", &words);
 }
 
 /// Over time, the extremes: the shape is in the JSON.
@@ -135,10 +143,11 @@ fn measured(sheet: &mut Sheet, outcome: &RunOutcome) {
     );
     let tone = if run.precision_met { Tone::Plain } else { Tone::Caution };
     sheet.paragraph(tone, " Precision: ", &words);
-    let words = format!(
-        "{}, scenario {}",
-        clean(&outcome.tool),
-        shorten(&clean(&outcome.scenario_digest), DIGEST_SHOWN)
-    );
+    made_by(sheet, &outcome.tool, &outcome.scenario_digest);
+}
+
+/// The tool, and the scenario by its digest.
+pub(super) fn made_by(sheet: &mut Sheet, tool: &str, digest: &str) {
+    let words = format!("{}, scenario {}", clean(tool), shorten(&clean(digest), DIGEST_SHOWN));
     sheet.paragraph(Tone::Plain, " Made by: ", &words);
 }

@@ -76,7 +76,9 @@ fn read_class(reader: &mut Reader, section: &Section, base_dir: &Path) -> Option
     let asks = if is_trace { nothing_asked(reader, section) } else { asks(reader, section) };
     let space = space(reader, section);
     let reduces = reduces(reader, section);
+    let growth = reader.value(section, "growth", values::rate);
     let class = build(name?, machines?, load?, asks?, space?, reduces?);
+    let class = Class { growth: growth?, ..class };
     check(reader, section, &class).then_some(class)
 }
 
@@ -116,6 +118,7 @@ fn build(name: String, machines: u32, load: Load, asks: Asks, space: (u64, u64),
         extent: asks.extent,
         align: asks.align,
         reduces,
+        growth: 0.0,
     }
 }
 

@@ -51,23 +51,47 @@ const TAKEN_BY: [(&str, &[Word]); 8] = [
     ("window", &[Word::Rebuilding]),
 ];
 
-/// Reads every fault. `None` if any had a mistake. Without a design they are not held against it.
-pub fn read_all(reader: &mut Reader, top: &Section, design: Option<&Design>) -> Option<Vec<Fault>> {
+/// Reads every fault, those in force and those that are not. `None` if any had a mistake. Without a design they
+/// are not held against it.
+pub fn read_all(reader: &mut Reader, top: &Section, design: Option<&Design>) -> Option<[Vec<Fault>; 2]> {
     let sections = reader.tables(top, "fault", "fault.NAME", name_of)?;
     let mut read = Vec::new();
     for section in &sections {
         read.push(read_fault(reader, section));
     }
-    let read: Option<Vec<(Fault, Word)>> = read.into_iter().collect();
+    let read: Option<Vec<Read>> = read.into_iter().collect();
     let read = read?;
     let are_unlike = fault_check::are_unlike(reader, &sections, &read);
-    let faults: Vec<Fault> = read.iter().map(|(fault, _)| fault.clone()).collect();
-    let fit = design.is_none_or(|design| fault_check::fit(reader, &sections, &faults, design));
-    (are_unlike && fit).then_some(faults)
+    let fit = design.is_none_or(|design| all_fit(reader, &sections, &read, design));
+    let faults = |in_force: bool| {
+        let wanted = read.iter().filter(|one| one.in_force == in_force);
+        wanted.map(|one| one.fault.clone()).collect()
+    };
+    (are_unlike && fit).then(|| [faults(true), faults(false)])
 }
 
-fn read_fault(reader: &mut Reader, section: &Section) -> Option<(Fault, Word)> {
+/// A fault as it was read.
+pub struct Read {
+    pub fault: Fault,
+    pub word: Word,
+    pub in_force: bool,
+}
+
+/// Those in force stand together; each other one stands by itself.
+fn all_fit(reader: &mut Reader, sections: &[Section], read: &[Read], design: &Design) -> bool {
+    let together = || sections.iter().zip(read).filter(|(_, one)| one.in_force);
+    let faults: Vec<Fault> = together().map(|(_, one)| one.fault.clone()).collect();
+    let theirs: Vec<&Section> = together().map(|(section, _)| section).collect();
+    let mut fit = fault_check::fit(reader, &theirs, &faults, design);
+    for (section, one) in sections.iter().zip(read).filter(|(_, one)| !one.in_force) {
+        fit &= fault_check::fit(reader, &[section], std::slice::from_ref(&one.fault), design);
+    }
+    fit
+}
+
+fn read_fault(reader: &mut Reader, section: &Section) -> Option<Read> {
     let name = moment_name(reader, section, "fault");
+    let in_force = reader.value(section, "in_force", values::flag);
     let at = reader.value(section, "at", values::time);
     let lasts = reader.optional(section, "for", values::time);
     let word = kind(reader, section)?;
@@ -92,7 +116,9 @@ fn read_fault(reader: &mut Reader, section: &Section) -> Option<(Fault, Word)> {
             controller.map(|controller| FaultKind::ControllerLost { controller })
         }
     };
-    Some((Fault { name: name?, at: at?, lasts: lasts?, kind: kind? }, word))
+    let is_second = word == Word::SecondLost;
+    let fault = Fault { name: name?, at: at?, lasts: lasts?, kind: kind?, is_second };
+    Some(Read { fault, word, in_force: in_force? })
 }
 
 /// As in "`kind = "rebuilding"`".

@@ -3,7 +3,7 @@
 
 use std::collections::HashMap;
 
-use super::fault::Word;
+use super::fault::{Read, Word};
 use super::{Reader, Section, values};
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{
@@ -12,44 +12,47 @@ use crate::scenario::model::{
 
 /// Names occur once, a drive or port is not lost twice at one time, one rebuild runs at a time, and a
 /// second loss has a first.
-pub fn are_unlike(reader: &mut Reader, sections: &[Section], read: &[(Fault, Word)]) -> bool {
+pub fn are_unlike(reader: &mut Reader, sections: &[Section], read: &[Read]) -> bool {
     let before = reader.out.len();
     let mut names = HashMap::new();
-    for (number, (section, (fault, word))) in sections.iter().zip(read).enumerate() {
+    for (number, (section, Read { fault, word, in_force })) in sections.iter().zip(read).enumerate() {
         if let Some(first) = names.insert(&fault.name, section) {
             let title = format!("two faults are called \"{}\"", values::short(&fault.name));
             twice(reader, (section, first), "name", title, "expected another name");
         }
-        let earlier = || sections.iter().zip(read).take(number).filter(|(_, (one, _))| one.overlaps(fault));
-        let same_drive = |(_, (one, _)): &(&Section, &(Fault, Word))| {
-            fault.lost_drive().is_some() && one.lost_drive() == fault.lost_drive()
+        // What is not in force meets no other fault.
+        let meets = |one: &Read| *in_force && one.in_force && one.fault.overlaps(fault);
+        let earlier = || sections.iter().zip(read).take(number).filter(|(_, one)| meets(one));
+        let same_drive = |(_, one): &(&Section, &Read)| {
+            fault.lost_drive().is_some() && one.fault.lost_drive() == fault.lost_drive()
         };
         if let Some((first, _)) = earlier().find(same_drive) {
             let title = format!("drive {} is lost twice", fault.lost_drive().unwrap_or_default());
             twice(reader, (section, first), "drive", title, "expected another drive, or another time");
         }
         if let FaultKind::PortDown { port } = fault.kind
-            && let Some((first, _)) = earlier().find(|(_, (one, _))| one.kind == fault.kind)
+            && let Some((first, _)) = earlier().find(|(_, one)| one.fault.kind == fault.kind)
         {
             let title = format!("port {port} is down twice");
             twice(reader, (section, first), "port", title, "expected another port, or another time");
         }
         if *word == Word::Controller
-            && let Some((first, _)) = earlier().find(|(_, (_, word))| *word == Word::Controller)
+            && let Some((first, _)) = earlier().find(|(_, one)| one.word == Word::Controller)
         {
             let title = "both controllers are lost at once, or one of them twice".to_owned();
             twice(reader, (section, first), "controller", title, "expected another time");
         }
         if *word == Word::Rebuilding
-            && let Some((first, _)) = earlier().find(|(_, (_, word))| *word == Word::Rebuilding)
+            && let Some((first, _)) = earlier().find(|(_, one)| one.word == Word::Rebuilding)
         {
             let title = "two drives are being rebuilt at once, which is not yet supported".to_owned();
             twice(reader, (section, first), "kind", title, "expected \"second-drive-lost\", or another time");
         }
-        let is_first = |(other, word): &&(Fault, Word)| {
-            matches!(word, Word::Lost | Word::Rebuilding) && other.overlaps(fault)
+        let is_first = |one: &Read| {
+            let may_meet = one.in_force || !in_force;
+            may_meet && matches!(one.word, Word::Lost | Word::Rebuilding) && one.fault.overlaps(fault)
         };
-        if *word == Word::SecondLost && !read.iter().any(|other| is_first(&other)) {
+        if *word == Word::SecondLost && !read.iter().any(is_first) {
             let title = format!("fault \"{}\" is a second loss without a first", values::short(&fault.name));
             let at = reader.place(section, "kind");
             let expected = "expected \"drive-lost\", or another [[fault]] at the same time";
@@ -65,7 +68,7 @@ fn twice(reader: &mut Reader, of: (&Section, &Section), key: &str, title: String
 }
 
 /// The design has what the faults are about, and what is lost together can be given back.
-pub fn fit(reader: &mut Reader, sections: &[Section], faults: &[Fault], design: &Design) -> bool {
+pub fn fit(reader: &mut Reader, sections: &[&Section], faults: &[Fault], design: &Design) -> bool {
     let before = reader.out.len();
     let mut groups = Vec::new();
     for (section, fault) in sections.iter().zip(faults) {
@@ -91,7 +94,7 @@ pub fn fit(reader: &mut Reader, sections: &[Section], faults: &[Fault], design: 
 /// At the start of each loss, what is lost of its group is no more than the protection survives.
 fn survive(
     reader: &mut Reader,
-    sections: &[Section],
+    sections: &[&Section],
     faults: &[Fault],
     groups: &[Option<u32>],
     design: &Design,
@@ -118,7 +121,7 @@ fn survive(
 }
 
 /// At the start of each fault some port is up.
-fn ports_are_left(reader: &mut Reader, sections: &[Section], faults: &[Fault], design: &Design) {
+fn ports_are_left(reader: &mut Reader, sections: &[&Section], faults: &[Fault], design: &Design) {
     if design.ports.is_none() {
         return;
     }

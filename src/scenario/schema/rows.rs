@@ -2,7 +2,7 @@
 
 use super::Default::{Required, Value, Words};
 use super::{Default, Kind, Range, Row};
-use crate::scenario::units::Dimension::{BitRate, ByteRate, Bytes, PerMinute, PerSecond, Time, Years};
+use crate::scenario::units::Dimension::{BitRate, ByteRate, Bytes, PerMinute, PerSecond, PerYear, Time, Years};
 
 const CHOICE: &str = "project choice";
 /// What no tool can know.
@@ -418,6 +418,8 @@ pub const ROWS: &[Row] = &[
         "Share of the blocks written that are stored already."),
     row("class.NAME.duplicate_stored", SHARE, Words("`duplicate`"), "0.25", CHOICE,
         "Share of the blocks at rest that are stored only once with others: for capacity and the fingerprint index."),
+    row("class.NAME.growth", Kind::Quantity(PerYear, range("0 %/year", "1000 %/year"), "%/year"), Value("\"0 %/year\""), "\"20 %/year\"", "project choice: nothing is assumed to grow",
+        "Growth of the number of machines, compound: `fit` tells the year in which the design is outgrown. Runs take the number as stated."),
 
     table("objective", Kind::Tables, "none: percentiles are told and nothing is judged", "A percentile that must hold: [[objective]], once for each."),
     row("objective.class", Kind::Text, Required, "\"ticketing-db\"", OWN,
@@ -452,6 +454,8 @@ pub const ROWS: &[Row] = &[
         "Since when, counted from the end of warm-up. At \"0 s\" without `for` it stands all the time, the warm-up included (a cold cache is emptied then); all else is dated and makes the run transient."),
     row("fault.NAME.for", Kind::Quantity(Time, range("1 ms", "30 days"), "s"), Words("to the end of the run"), "\"10 s\"", OWN,
         "How long; of a cold cache, for how long it is called so: it warms by itself."),
+    row("fault.NAME.in_force", Kind::Flag, Value("true"), "false", CHOICE,
+        "Whether a run has it. A fault that is not in force waits for `fit`, which takes every fault by itself: so one scenario can be run healthy and still be held to what may go wrong. Objectives about it wait, too."),
     row("fault.NAME.rate", Kind::Quantity(ByteRate, range("1 MB/s", "200 GB/s"), "MB/s"), Words("no cap: as fast as the window allows"), "\"300 MB/s\"", OWN,
         "Rebuilding: most bytes of lost content restored a second."),
     row("fault.NAME.progress", Kind::Number(Range { low: "0", low_is_out: false, high: "1", high_is_out: true }), Value("0.5"), "0.5", CHOICE,

@@ -190,6 +190,7 @@ pub(super) mod tests {
                 }
                 None => FaultKind::DriveLost { drive },
             },
+            is_second: false,
         };
         let faults: Vec<Fault> = lost.iter().enumerate().map(fault).collect();
         Placement::new(&Protection { scheme, group, spares, spare_kind }, drives, &faults)

@@ -1,0 +1,373 @@
+//! The search for the load at which something ceases to hold, where every look at a load is noisy.
+//!
+//! Stochastic bisection with error bounds (in the spirit of Waeber, Frazier & Henderson 2013, from memory, and of
+//! sequential tests). It goes in two stages. Quick trials close in on the load by what their margins
+//! say; they decide nothing. Then one load on either side is put to a sure trial: the lower one must be accepted,
+//! the upper one rejected, each at an error that is stated beforehand. An attempt that stays unclear is made again
+//! further out, at half of the error that is left, so that all attempts of a side together err with no more than its share.
+//! The two ends are the interval. It is as wide as the curve is flat: where a per cent of load hardly moves the
+//! figure, no affordable run can tell a per cent of load.
+
+/// What a trial says of its load.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Standing {
+    /// What is asked holds, at the error that was allowed.
+    Holds,
+    /// It does not, likewise.
+    Fails,
+    /// The trial could not tell.
+    Unclear,
+}
+
+/// How hard to try.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Effort {
+    /// A look, to close in.
+    Quick,
+    /// Until it is sure, at this probability of a wrong answer.
+    Sure {
+        /// Above 0, below 1.
+        error: f64,
+    },
+}
+
+/// Where the root lies, by what has been seen.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Guess {
+    /// About here.
+    At(f64),
+    /// Everything tried holds.
+    Above,
+    /// Nothing tried does.
+    Below,
+}
+
+/// What the search asks of the one who tries loads.
+pub trait Loads {
+    /// Tries a load; none if the search is to end (the user has interrupted).
+    fn try_at(&mut self, load: f64, effort: Effort) -> Option<Standing>;
+    /// Where the root lies by all that was tried.
+    fn guess(&self) -> Guess;
+    /// The smallest relative distance from the root at which a sure trial should be able to tell.
+    fn discernible(&self, root: f64) -> f64;
+}
+
+/// What is wanted.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Wanted {
+    /// Where to begin.
+    pub start: f64,
+    /// Smallest and largest load that makes sense.
+    pub range: (f64, f64),
+    /// Relative distance of either end from the root.
+    pub half_width: f64,
+    /// Whether loads are whole numbers.
+    pub whole: bool,
+    /// Probability that either end is on the wrong side; half of it for each.
+    pub error: f64,
+}
+
+/// What was found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Bracket {
+    /// Best estimate; at an end of the range if the root is not in it.
+    pub value: f64,
+    /// Largest load that was accepted; none if none was.
+    pub low: Option<f64>,
+    /// Smallest load that was rejected; none if none was.
+    pub high: Option<f64>,
+}
+
+/// Quick trials at most.
+const QUICK_TRIALS: usize = 7;
+/// Attempts at each end at most.
+const ATTEMPTS: i32 = 4;
+/// Widest distance of an end from the root.
+const WIDEST: f64 = 0.4;
+
+/// Searches.
+pub fn bracket(loads: &mut impl Loads, wanted: &Wanted) -> Bracket {
+    let mut search = Search { loads, wanted, low: None, high: None };
+    if search.close_in().is_some() && search.settle(Side::Low).is_some() {
+        search.settle(Side::High);
+    }
+    search.found()
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Side {
+    Low,
+    High,
+}
+
+struct Search<'a, L> {
+    loads: &'a mut L,
+    wanted: &'a Wanted,
+    low: Option<f64>,
+    high: Option<f64>,
+}
+
+impl<L: Loads> Search<'_, L> {
+    /// Quick trials, until two of them in a row are within reach of the root.
+    fn close_in(&mut self) -> Option<()> {
+        let (lowest, highest) = self.wanted.range;
+        let mut at = self.rounded(self.wanted.start);
+        for _ in 0..QUICK_TRIALS {
+            self.loads.try_at(at, Effort::Quick)?;
+            let next = match self.loads.guess() {
+                Guess::At(root) => root,
+                Guess::Above if at >= highest => return Some(()),
+                Guess::Below if at <= lowest => return Some(()),
+                Guess::Above => (at * 2.0).min((at + highest) / 2.0 + 0.5 * f64::from(self.wanted.whole)),
+                Guess::Below => (at / 2.0).max(lowest),
+            };
+            let next = self.rounded(next.clamp(lowest, highest));
+            let is_near = (next / at - 1.0).abs() <= self.wanted.half_width;
+            if is_near || next == at {
+                // Past the highest load there is nothing to find.
+                let ends = [lowest, highest].map(|end| (end / next - 1.0).abs() <= self.wanted.half_width);
+                if !ends.contains(&true) || matches!(self.loads.guess(), Guess::At(_)) {
+                    return Some(());
+                }
+            }
+            at = next;
+        }
+        Some(())
+    }
+
+    /// Sure trials at one end.
+    fn settle(&mut self, side: Side) -> Option<()> {
+        let (lowest, highest) = self.wanted.range;
+        let mut distance = 0.0_f64;
+        for attempt in 1..=ATTEMPTS {
+            let root = self.root();
+            let least = self.loads.discernible(root).max(self.wanted.half_width).min(WIDEST);
+            distance = least.max(distance.min(WIDEST));
+            let at = self.place(side, root, distance);
+            if self.is_known(side, at) {
+                return Some(());
+            }
+            let error = self.wanted.error / 2.0 * 0.5f64.powi(attempt);
+            match self.loads.try_at(at, Effort::Sure { error })? {
+                Standing::Holds => self.low = Some(self.low.map_or(at, |low| low.max(at))),
+                Standing::Fails => self.high = Some(self.high.map_or(at, |high| high.min(at))),
+                Standing::Unclear => distance *= 2.0,
+            }
+            let is_settled = match side {
+                Side::Low => self.low.is_some_and(|low| low >= at),
+                Side::High => self.high.is_some_and(|high| high <= at),
+            };
+            let is_at_end = match side {
+                Side::Low => at <= lowest,
+                Side::High => at >= highest,
+            };
+            if is_settled || is_at_end {
+                return Some(());
+            }
+        }
+        Some(())
+    }
+
+    /// Where an end is tried.
+    fn place(&self, side: Side, root: f64, distance: f64) -> f64 {
+        let (lowest, highest) = self.wanted.range;
+        let at = match side {
+            Side::Low => root * (1.0 - distance),
+            Side::High => root * (1.0 + distance),
+        };
+        let at = match (side, self.wanted.whole) {
+            (Side::Low, true) => at.floor(),
+            (Side::High, true) => at.ceil(),
+            _ => at,
+        };
+        // What was decided on the way stays decided.
+        let at = match side {
+            Side::Low => self.high.map_or(at, |high| at.min(self.below(high))),
+            Side::High => self.low.map_or(at, |low| at.max(self.above(low))),
+        };
+        at.clamp(lowest, highest)
+    }
+
+    /// Whether a trial there could only repeat what is known.
+    fn is_known(&self, side: Side, at: f64) -> bool {
+        match side {
+            Side::Low => self.low.is_some_and(|low| low >= at),
+            Side::High => self.high.is_some_and(|high| high <= at),
+        }
+    }
+
+    fn below(&self, load: f64) -> f64 {
+        if self.wanted.whole { load - 1.0 } else { load * (1.0 - self.wanted.half_width) }
+    }
+
+    fn above(&self, load: f64) -> f64 {
+        if self.wanted.whole { load + 1.0 } else { load * (1.0 + self.wanted.half_width) }
+    }
+
+    fn root(&self) -> f64 {
+        let (lowest, highest) = self.wanted.range;
+        let root = match self.loads.guess() {
+            Guess::At(root) => root,
+            Guess::Above => highest,
+            Guess::Below => lowest,
+        };
+        root.clamp(self.low.unwrap_or(lowest), self.high.unwrap_or(highest))
+    }
+
+    fn rounded(&self, load: f64) -> f64 {
+        if self.wanted.whole { load.round().max(1.0) } else { load }
+    }
+
+    fn found(&self) -> Bracket {
+        Bracket { value: self.root(), low: self.low, high: self.high }
+    }
+}
+
+/// How far a figure is from its bound, as a logarithm of their ratio or another measure that is zero at the root and
+/// below it where what is asked holds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Margin {
+    /// The measure.
+    pub value: f64,
+    /// Half the width of its interval.
+    pub half: f64,
+}
+
+/// Trials with margins, and the root by interpolation between them.
+#[derive(Clone, Debug, Default)]
+pub struct Margins {
+    /// The load at which the measure runs off to infinity, if one is known: waits grow as 1/(1 − load/full), so there
+    /// is interpolated in −ln(1 − load/full).
+    pub full: Option<f64>,
+    seen: Vec<(f64, Standing, Option<Margin>)>,
+}
+
+/// How much longer a sure trial is than a quick one, at most, and how much further its interval reaches: what a
+/// quick trial cannot tell by much, a sure one can tell by this share of its half-width.
+const SURE_TO_QUICK: f64 = 0.75;
+
+impl Margins {
+    /// Nothing tried yet.
+    pub fn new(full: Option<f64>) -> Self {
+        Margins { full, seen: Vec::new() }
+    }
+
+    /// Takes note of a trial; one without a margin is past all measure. A better one takes the place of an
+    /// earlier one at the same load.
+    pub fn note(&mut self, load: f64, standing: Standing, margin: Option<Margin>) {
+        self.seen.retain(|(at, _, _)| *at != load);
+        self.seen.push((load, standing, margin));
+        self.seen.sort_by(|a, b| a.0.total_cmp(&b.0));
+    }
+
+    /// Whether nothing has been tried.
+    pub fn is_empty(&self) -> bool {
+        self.seen.is_empty()
+    }
+
+    /// Loads that were surely rejected although a greater one was surely accepted: the curve is not monotone.
+    pub fn turns_back(&self) -> Option<(f64, f64)> {
+        let accepted = self.seen.iter().rfind(|seen| seen.1 == Standing::Holds)?.0;
+        let rejected = self.seen.iter().find(|seen| seen.1 == Standing::Fails)?.0;
+        (rejected < accepted).then_some((rejected, accepted))
+    }
+
+    fn coordinate(&self, load: f64) -> f64 {
+        match self.full {
+            Some(full) if load < full => -(-load / full).ln_1p(),
+            Some(_) => f64::INFINITY,
+            None => load.ln(),
+        }
+    }
+
+    fn load_of(&self, coordinate: f64) -> f64 {
+        match self.full {
+            Some(full) => -full * (-coordinate).exp_m1(),
+            None => coordinate.exp(),
+        }
+    }
+
+    fn holds((_, standing, margin): &(f64, Standing, Option<Margin>)) -> bool {
+        match standing {
+            Standing::Holds => true,
+            Standing::Fails => false,
+            Standing::Unclear => margin.is_some_and(|margin| margin.value < 0.0),
+        }
+    }
+
+    /// The last trial that holds below the first that does not, and that one.
+    fn around(&self) -> (Option<usize>, Option<usize>) {
+        // With noise they may mix: the split that fewest trials contradict.
+        let fails_before = |split: usize| self.seen[..split].iter().filter(|s| !Self::holds(s)).count();
+        let holds_after = |split: usize| self.seen[split..].iter().filter(|s| Self::holds(s)).count();
+        let split =
+            (0..=self.seen.len()).min_by_key(|split| fails_before(*split) + holds_after(*split)).unwrap_or(0);
+        (split.checked_sub(1), (split < self.seen.len()).then_some(split))
+    }
+
+    /// The slope of the measure over the logarithm of load, from the two trials about the root.
+    fn slope(&self) -> Option<f64> {
+        let with_margin: Vec<(f64, f64)> =
+            self.seen.iter().filter_map(|s| Some((s.0, s.2?.value))).collect();
+        let (below, _) = self.around();
+        let split = below.map_or(0, |n| self.seen[..=n].iter().filter(|s| s.2.is_some()).count());
+        let first = split.saturating_sub(1).min(with_margin.len().checked_sub(2)?);
+        let (a, b) = (with_margin[first], with_margin[first + 1]);
+        let slope = (b.1 - a.1) / (b.0 / a.0).ln();
+        (slope > 0.0).then_some(slope)
+    }
+
+    /// Where the root lies.
+    pub fn guess(&self) -> Guess {
+        let (below, above) = match self.around() {
+            (Some(below), Some(above)) => (below, above),
+            (Some(below), None) => return self.beyond(below).map_or(Guess::Above, Guess::At),
+            (None, Some(_)) => return Guess::Below,
+            (None, None) => return Guess::Above,
+        };
+        let (low, high) = (&self.seen[below], &self.seen[above]);
+        let (from, to) = (self.coordinate(low.0), self.coordinate(high.0));
+        let middle = (low.0 * high.0).sqrt();
+        let share = match (low.2, high.2) {
+            (Some(a), Some(b)) if b.value > a.value => (-a.value / (b.value - a.value)).clamp(0.0, 1.0),
+            (Some(_), None) => {
+                // The load past all measure only bounds what the trials below point to.
+                let beyond = self.beyond(below).unwrap_or(middle);
+                let gap = high.0 - low.0;
+                return Guess::At(beyond.clamp(low.0 + 0.2 * gap, low.0 + 0.8 * gap));
+            }
+            _ => return Guess::At(middle),
+        };
+        if !to.is_finite() {
+            return Guess::At(middle);
+        }
+        Guess::At(self.load_of(from + share * (to - from)))
+    }
+
+    /// Where the last two trials that hold point to, if they rise.
+    fn beyond(&self, below: usize) -> Option<f64> {
+        let rising: Vec<(f64, f64)> =
+            self.seen[..=below].iter().filter_map(|s| Some((self.coordinate(s.0), s.2?.value))).collect();
+        let [.., (x0, y0), (x1, y1)] = rising.as_slice() else { return None };
+        let slope = (y1 - y0) / (x1 - x0);
+        let found = self.load_of(x1 - y1 / slope);
+        (slope > 0.0 && found.is_finite() && found <= 4.0 * self.seen[below].0).then_some(found)
+    }
+
+    /// See [`Loads::discernible`].
+    pub fn discernible(&self, root: f64) -> f64 {
+        let near = self
+            .seen
+            .iter()
+            .filter_map(|s| Some((s.0, s.2?)))
+            .min_by(|a, b| (a.0 / root).ln().abs().total_cmp(&(b.0 / root).ln().abs()));
+        match (near, self.slope()) {
+            (Some((_, margin)), Some(slope)) => SURE_TO_QUICK * margin.half / slope,
+            _ => 0.0,
+        }
+    }
+}
+
+#[cfg(test)]
+#[path = "bracket_tests.rs"]
+mod tests;

@@ -1,0 +1,163 @@
+//! The loads that a study has tried of one design, and how it tries another.
+
+use std::sync::atomic::Ordering;
+
+use crate::measure::{Effort, Standing};
+use crate::outcome::AuditRow;
+use crate::scenario::Scenario;
+
+use super::run::Context;
+use super::scaled::Base;
+use super::setting::StudyError;
+use super::trial::{Question, Trial, Tried};
+
+/// Loads tried, in the order in which they were.
+pub(super) struct Attempts<'a> {
+    pub base: &'a Base<'a>,
+    /// The design that is tried.
+    pub scenario: &'a Scenario,
+    pub context: &'a Context<'a>,
+    pub list: Vec<Attempt>,
+    /// What stopped the study, if something did.
+    pub error: Option<StudyError>,
+}
+
+/// One of them.
+#[derive(Clone, Debug)]
+pub(super) struct Attempt {
+    /// Factor on the stated load.
+    pub scale: f64,
+    pub question: Question,
+    pub standing: Standing,
+    pub tried: Tried,
+}
+
+impl<'a> Attempts<'a> {
+    pub fn new(base: &'a Base<'a>, scenario: &'a Scenario, context: &'a Context<'a>) -> Self {
+        Attempts { base, scenario, context, list: Vec::new(), error: None }
+    }
+
+    /// Tries a load; none if the user has interrupted, or the load cannot be set up.
+    pub fn attempt(&mut self, scale: f64, question: Question, effort: Effort) -> Option<&Attempt> {
+        if self.is_cut_short() {
+            return None;
+        }
+        let variant = self.base.at(self.scenario, scale);
+        let tried = match variant.setting() {
+            Ok(setting) => try_out(Trial::begin(&setting, question), effort),
+            Err(error) => {
+                self.error = Some(error);
+                return None;
+            }
+        };
+        self.take(scale, question, tried)
+    }
+
+    /// Two loads side by side on the same requests: what each tells of the mean latency. The heavier one says how long
+    /// both take.
+    pub fn pair(&mut self, scales: (f64, f64), looks: u32) -> Option<[Tried; 2]> {
+        if self.is_cut_short() {
+            return None;
+        }
+        let variants = [scales.0, scales.1].map(|scale| self.base.at(self.scenario, scale));
+        let settings = match (variants[0].setting(), variants[1].setting()) {
+            (Ok(light), Ok(heavy)) => [light, heavy],
+            (Err(error), _) | (_, Err(error)) => {
+                self.error = Some(error);
+                return None;
+            }
+        };
+        let heavy = Trial::begin(&settings[1], Question::Mean);
+        let longer = |span: crate::engine::SimDuration| {
+            crate::engine::SimDuration::from_secs(span.secs() * scales.1 / scales.0)
+        };
+        let (first, warm_up) = heavy.window();
+        let light = Trial::beside(&settings[0], Question::Mean, (longer(first), longer(warm_up)));
+        let pair = [light, heavy].map(|mut trial| {
+            while trial.looks() < looks && trial.look() {}
+            trial.finish(Standing::Unclear)
+        });
+        for (scale, tried) in [scales.0, scales.1].into_iter().zip(&pair) {
+            let standing = if tried.overloaded { Standing::Fails } else { Standing::Unclear };
+            self.take(scale, Question::Mean, (standing, tried.clone()))?;
+        }
+        Some(pair)
+    }
+
+    fn take(&mut self, scale: f64, question: Question, tried: (Standing, Tried)) -> Option<&Attempt> {
+        // Cut short, a trial says nothing.
+        if self.is_interrupted() {
+            return None;
+        }
+        let (standing, tried) = tried;
+        self.list.push(Attempt { scale, question, standing, tried });
+        self.list.last()
+    }
+
+    /// Whether the study cannot go on.
+    pub fn is_cut_short(&self) -> bool {
+        self.is_interrupted() || self.error.is_some()
+    }
+
+    /// Whether the user has interrupted.
+    pub fn is_interrupted(&self) -> bool {
+        self.context.interrupted.load(Ordering::Relaxed)
+    }
+
+    /// Requests measured in all.
+    pub fn requests(&self) -> u64 {
+        self.list.iter().map(|attempt| attempt.tried.outcome.run.requests).sum()
+    }
+
+    /// Laws that did not hold.
+    pub fn failed_audit(&self) -> Vec<AuditRow> {
+        let all = self.list.iter().flat_map(|attempt| &attempt.tried.outcome.audit);
+        all.filter(|row| !row.ok).cloned().collect()
+    }
+
+    /// Says what is being done.
+    pub fn tell(&self, words: &str) {
+        (self.context.progress)(words);
+    }
+
+    /// Loads whose backlog was not seen to grow, in the order of the load.
+    pub fn carried(&self) -> Vec<&Attempt> {
+        let is_carried = |a: &&Attempt| !a.tried.overloaded && a.standing_if_carried();
+        let mut carried: Vec<&Attempt> = self.list.iter().filter(is_carried).collect();
+        carried.sort_by(|a, b| a.scale.total_cmp(&b.scale));
+        carried
+    }
+
+    /// The smallest load that was seen not to be carried.
+    pub fn overloaded_from(&self) -> Option<f64> {
+        let overloaded = self.list.iter().filter(|a| a.tried.overloaded || !a.standing_if_carried());
+        overloaded.map(|a| a.scale).min_by(f64::total_cmp)
+    }
+}
+
+impl Attempt {
+    fn standing_if_carried(&self) -> bool {
+        self.question != Question::Carried || self.standing != Standing::Fails
+    }
+}
+
+/// One look, or as many as it takes.
+pub(super) fn try_out(mut trial: Trial, effort: Effort) -> (Standing, Tried) {
+    let mut standing = Standing::Unclear;
+    while trial.look() {
+        match effort {
+            // A look decides nothing, unless the backlog ran away.
+            Effort::Quick if trial.is_overloaded() => standing = Standing::Fails,
+            Effort::Quick if trial.has_figures() => break,
+            Effort::Quick => {}
+            Effort::Sure { error } => {
+                standing = trial.standing(error);
+                if standing != Standing::Unclear {
+                    break;
+                }
+            }
+        }
+    }
+    let tried = trial.finish(standing);
+    (standing, tried)
+}

@@ -1,0 +1,153 @@
+//! The knee: where a per cent more of carried load costs a per cent of mean latency.
+//!
+//! Kleinrock's power, carried load ÷ mean latency, is greatest there (Kleinrock 1979, "Power and deterministic rules of
+//! thumb for probabilistic problems in computer communications"). At its top power is flat, so the knee is found where
+//! the elasticity d ln(latency) / d ln(carried) is 1, from pairs of loads on the same requests.
+
+use crate::measure::{Bracket, Effort, Guess, Interval, Loads, Margin, Margins, Standing, Wanted, bracket, t_interval};
+
+use super::attempts::Attempts;
+use super::trial::{LOOKS, Sample};
+
+/// The two loads of a pair lie this far from the middle, in parts of it; nearer to saturation less.
+const REACH: f64 = 0.1;
+/// Of the way to saturation, at most.
+const OF_THE_WAY: f64 = 0.4;
+/// Loads looked at, as parts of the saturation load.
+const RANGE: (f64, f64) = (0.05, 0.96);
+
+/// Searches for the knee below saturation; `unit` is the smallest step of the load where it goes in steps.
+pub(super) fn knee(
+    attempts: &mut Attempts,
+    saturation: f64,
+    unit: Option<f64>,
+    (half_width, error): (f64, f64),
+) -> Bracket {
+    let range = match unit {
+        Some(unit) => (2.0 * unit, (8.0 * saturation).max(4.0 * unit)),
+        None => (RANGE.0 * saturation, RANGE.1 * saturation),
+    };
+    let start = if unit.is_some() { saturation.max(2.0 * unit.unwrap_or(0.0)) } else { 0.55 * saturation };
+    let wanted = Wanted { start: start.clamp(range.0, range.1), range, half_width, whole: false, error };
+    let margins = Margins::new(None);
+    bracket(&mut Bending { attempts, margins, saturation, unit }, &wanted)
+}
+
+/// Loads tried for how steep the curve is.
+struct Bending<'t, 'a> {
+    attempts: &'t mut Attempts<'a>,
+    margins: Margins,
+    saturation: f64,
+    unit: Option<f64>,
+}
+
+impl Bending<'_, '_> {
+    fn pair_about(&self, load: f64) -> (f64, f64) {
+        match self.unit {
+            Some(unit) => {
+                let reach = (load * REACH).max(unit);
+                ((load - reach).max(unit), load + reach)
+            }
+            None => {
+                let reach = REACH.min(OF_THE_WAY * (1.0 - load / self.saturation)).max(0.01);
+                (load * (1.0 - reach), load * (1.0 + reach))
+            }
+        }
+    }
+}
+
+impl Loads for Bending<'_, '_> {
+    fn try_at(&mut self, load: f64, effort: Effort) -> Option<Standing> {
+        let so_far = match self.margins.guess() {
+            Guess::At(root) => format!("; it bends near {root:.3} ×"),
+            _ => String::new(),
+        };
+        self.attempts.tell(&format!("knee: how steep is the curve at {load:.3} × the stated load?{so_far}"));
+        let confidence = self.attempts.scenario.run.confidence;
+        let scales = self.pair_about(load);
+        // A pair cannot be extended when it is done: a sure one is as long as a sure trial is at most.
+        let (looks, error) = match effort {
+            Effort::Quick => (1, None),
+            Effort::Sure { error } => (LOOKS, Some(error)),
+        };
+        let pair = self.attempts.pair(scales, looks)?;
+        let is_carried = pair.iter().all(|tried| !tried.overloaded);
+        let samples = [&pair[0].samples[..], &pair[1].samples[..]];
+        let steepness = |confidence| elasticity(samples, confidence).filter(|_| is_carried);
+        let Some(found) = steepness(confidence) else {
+            self.margins.note(load, Standing::Fails, None);
+            return Some(Standing::Fails);
+        };
+        let standing = match error.and_then(|error| steepness(1.0 - 2.0 * error)) {
+            Some(sure) if sure.high < 1.0 => Standing::Holds,
+            Some(sure) if sure.low >= 1.0 => Standing::Fails,
+            _ => Standing::Unclear,
+        };
+        let margin = Margin { value: found.value - 1.0, half: found.high - found.value };
+        self.margins.note(load, standing, Some(margin));
+        Some(standing)
+    }
+
+    fn guess(&self) -> Guess {
+        self.margins.guess()
+    }
+
+    fn discernible(&self, root: f64) -> f64 {
+        self.margins.discernible(root)
+    }
+}
+
+/// Δ ln(mean latency) ÷ Δ ln(carried) of a lighter and a heavier load, with its interval over replications; none if the
+/// heavier one did not carry more.
+///
+/// The pooled figures make the point; squares are those of the replications' linearised differences (the delta method, as
+/// for a ratio: Cochran 1977, chapter 6), paired, because both loads see the same requests.
+fn elasticity([light, heavy]: [&[Sample]; 2], confidence: f64) -> Option<Interval> {
+    let mean = |samples: &[Sample]| {
+        let requests: f64 = samples.iter().map(|s| s.requests).sum();
+        samples.iter().map(|s| s.latency_s).sum::<f64>() / requests
+    };
+    let carried = |samples: &[Sample]| samples.iter().map(|s| s.carried).sum::<f64>() / samples.len() as f64;
+    let (latency, load) = ([mean(light), mean(heavy)], [carried(light), carried(heavy)]);
+    let run = (load[1] / load[0]).ln();
+    let value = (latency[1] / latency[0]).ln() / run;
+    if !value.is_finite() || run <= 0.0 {
+        return None;
+    }
+    let part = |sample: &Sample, n: usize| {
+        let all: f64 = [light, heavy][n].iter().map(|s| s.requests).sum();
+        let weight = sample.requests * light.len() as f64 / all;
+        let of_latency = sample.latency_s / sample.requests / latency[n] - 1.0;
+        weight * of_latency - value * (sample.carried / load[n] - 1.0)
+    };
+    let parts: Vec<f64> =
+        light.iter().zip(heavy).map(|(a, b)| value + (part(b, 1) - part(a, 0)) / run).collect();
+    t_interval(&parts, confidence).map(|found| Interval {
+        value,
+        low: found.low + value - found.value,
+        high: found.high + value - found.value,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Latencies of an M/M/1 queue, 1/(1 − ρ), at ρ = 0.45 and 0.55 have an elasticity of 1 between them.
+    #[test]
+    fn the_elasticity_of_a_simple_queue_is_one_at_half_load() {
+        let samples = |load: f64, noise: [f64; 2]| {
+            noise.map(|n| Sample {
+                requests: 1000.0,
+                latency_s: 1000.0 * (1.0 + n) / (1.0 - load),
+                carried: load,
+            })
+        };
+        let of = |a, b| elasticity([&samples(0.45, a), &samples(0.55, b)], 0.95).expect("carried");
+        let still = of([0.0; 2], [0.0; 2]);
+        assert!((still.value - 1.0).abs() < 1e-12 && still.high - still.low < 1e-12, "{still:?}");
+        // Noise that both loads share takes nothing away; noise of one alone does.
+        let (shared, alone) = (of([0.1, -0.1], [0.1, -0.1]), of([0.0; 2], [0.1, -0.1]));
+        assert!(shared.high - shared.low < 1e-9 && alone.high - alone.low > 1.0, "{shared:?} {alone:?}");
+    }
+}

@@ -1,0 +1,287 @@
+//! `knee`: where the load curve bends, where objectives give way, where the design is full and on what, and what binds
+//! next.
+
+use crate::measure::{Bracket, Effort, Interval, Standing};
+use crate::outcome::{Figure, KneeOutcome, LoadMark, ResourceRow, StatedLoad, StationRow};
+use crate::scenario::{Load, Scenario};
+
+use super::attempts::Attempts;
+use super::ladder;
+use super::limit::limit;
+use super::run::Context;
+use super::saturation::{Saturation, iops_at, saturation};
+use super::scaled::{Base, is_closed};
+use super::setting::StudyError;
+use super::trial::Question;
+use super::{TOOL, assumptions, curve, elasticity};
+
+/// Below this difference a static ceiling and a simulated one are the same.
+const SAME: f64 = 0.03;
+
+/// Finds the knee, the limit and the saturation of a scenario, and what binds.
+pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, StudyError> {
+    let (scenario, mut notes) = steady(scenario);
+    let base = Base::new(&scenario, context.interrupted)?;
+    let mut attempts = Attempts::new(&base, &scenario, context);
+    let unit = unit(&scenario);
+    // Three searches, and three rungs that count as one, share the probability of a wrong end.
+    let error = (1.0 - scenario.run.confidence).max(1e-6);
+    attempts.tell("the stated load");
+    let stated = attempts.attempt(1.0, Question::Objectives, Effort::Sure { error: error / 2.0 }).cloned();
+    if let Some(error) = attempts.error.take() {
+        return Err(error);
+    }
+    let start = start(&attempts);
+    let full = saturation(&mut attempts, start, error);
+    let (mut point, mut found) = (missing("interrupted"), None);
+    if let Ok(full) = &full {
+        if !scenario.objectives.is_empty() {
+            found = Some(limit(&mut attempts, full.scale.value, unit, error));
+        }
+        let half_width = scenario.run.precision;
+        let bend = elasticity::knee(&mut attempts, full.scale.value, unit, (half_width, error));
+        if !attempts.is_cut_short() {
+            point = mark_of(&attempts, &bend, "the mean latency rises by less than the load all the way to saturation");
+        }
+        curve::fill(&mut attempts, full.scale.value, unit);
+    }
+    let climbed = full.as_ref().ok().filter(|_| !attempts.is_cut_short());
+    let climbed = climbed.map(|full| ladder::climb(&base, context, full, error));
+    if let Some(error) = attempts.error.take() {
+        return Err(error);
+    }
+    let turns_back = found.as_ref().and_then(|limit| limit.turns_back);
+    notes.extend(turns_back.map(|(fails, holds)| {
+        format!(
+            "the curve is not monotone: objectives fail at {fails:.3} × the stated load and hold at {holds:.3} ×; the \
+             limit is told from above the failure"
+        )
+    }));
+    let stated_row = stated.as_ref().map(|s| &s.tried.outcome);
+    let (rungs, next_ends, more, mut failed_audit) = match climbed {
+        Some(ladder) => (ladder.rungs, ladder.ends, ladder.requests, ladder.failed_audit),
+        None => (Vec::new(), None, 0, Vec::new()),
+    };
+    failed_audit.extend(attempts.failed_audit());
+    notes.extend(unfinished(&full));
+    Ok(KneeOutcome {
+        schema: 1,
+        tool: TOOL.into(),
+        scenario_digest: scenario.digest.clone(),
+        title: scenario.title.clone(),
+        seed: scenario.run.seed,
+        confidence: scenario.run.confidence,
+        offered_iops: stated_row.and_then(|outcome| outcome.offered.iops),
+        stated: StatedLoad {
+            state: stated.as_ref().map_or(crate::outcome::State::Undecided, |s| match s.tried.overloaded {
+                true => crate::outcome::State::Saturated,
+                false => s.tried.outcome.verdict.state,
+            }),
+            objectives_met: match stated.as_ref().map(|s| s.standing) {
+                _ if scenario.objectives.is_empty() => None,
+                Some(Standing::Holds) => Some(true),
+                Some(Standing::Fails) => Some(false),
+                _ => stated_row.and_then(|outcome| outcome.verdict.objectives_met),
+            },
+        },
+        curve: curve::rows(&attempts),
+        point,
+        limit_objective: found
+            .as_ref()
+            .and_then(|limit| Some(in_words(&scenario, limit.gives_way?))),
+        limit: match &found {
+            _ if scenario.objectives.is_empty() => missing("no objective is stated"),
+            Some(limit) if !attempts.is_cut_short() => limit_mark(&attempts, &limit.found),
+            _ => missing("interrupted"),
+        },
+        saturation: match &full {
+            Ok(full) => LoadMark { scale: figure(&full.scale), iops: figure(&full.iops) },
+            Err(why) => missing(why),
+        },
+        binding: full.as_ref().ok().map(|full| full.binding.clone()),
+        next: rungs,
+        next_ends,
+        static_ceiling_iops: stated_row.and_then(|outcome| outcome.verdict.static_ceiling_iops),
+        static_binding: stated_row.and_then(|outcome| outcome.verdict.static_binding.clone()),
+        resources: full.as_ref().map_or_else(|_| Vec::new(), resources),
+        requests: attempts.requests() + more,
+        failed_audit,
+        interrupted: attempts.is_interrupted(),
+        assumptions: assumptions_of(&base)?,
+        notes,
+    })
+}
+
+/// The scenario without what has a date, and what that leaves out.
+fn steady(scenario: &Scenario) -> (Scenario, Vec<String>) {
+    let mut steady = scenario.clone();
+    let mut notes = Vec::new();
+    if scenario.is_dated() {
+        steady.phases.clear();
+        steady.faults.retain(|fault| fault.is_standing());
+        let names: Vec<&str> = steady.faults.iter().map(|fault| fault.name.as_str()).collect();
+        let stays = |during: &str| ["healthy", "any"].contains(&during) || names.contains(&during);
+        steady.objectives.retain(|o| stays(&o.during));
+        steady.run.length = crate::scenario::Auto::Auto;
+        notes.push("a load curve is of a steady load: phases and faults with dates are left out, and objectives about them".into());
+    }
+    if !steady.faults.is_empty() {
+        steady.objectives.retain(|o| o.during != "healthy");
+        notes.push(
+            "a fault stands all the time: this is the curve under it, and objectives about health are left out".into(),
+        );
+    }
+    (steady, notes)
+}
+
+/// The smallest step of the load where all classes are closed: a machine of the largest class.
+fn unit(scenario: &Scenario) -> Option<f64> {
+    let most = scenario.classes.iter().map(|class| class.machines).max()?;
+    is_closed(scenario).then(|| 1.0 / f64::from(most))
+}
+
+/// Where the search for saturation begins: by the utilisation law from the stated load, or by static arithmetic if that
+/// is not carried.
+fn start(attempts: &Attempts) -> f64 {
+    let Some(stated) = attempts.list.first() else { return 1.0 };
+    let verdict = &stated.tried.outcome.verdict;
+    let by_law = 0.9 / verdict.utilisation.max(1e-4);
+    let ceiling = verdict.static_ceiling_iops.zip(stated.tried.outcome.offered.iops);
+    match (stated.tried.overloaded, ceiling) {
+        (false, _) => by_law,
+        (true, Some((ceiling, offered))) => (0.8 * ceiling / offered).min(0.8),
+        (true, None) => 0.5,
+    }
+}
+
+fn figure(interval: &Interval) -> Figure {
+    match interval.high.is_finite() {
+        true => Figure::of(interval.value, interval.low, interval.high),
+        false => Figure {
+            value: Some(interval.value),
+            low: Some(interval.low),
+            high: None,
+            reason: Some("no load was found that is surely too much".into()),
+        },
+    }
+}
+
+fn missing(reason: &str) -> LoadMark {
+    LoadMark { scale: Figure::missing(reason), iops: Figure::missing(reason) }
+}
+
+/// A bracket as a mark; `beyond` is the reason if even the largest load tried is below it.
+fn mark_of(attempts: &Attempts, found: &Bracket, beyond: &str) -> LoadMark {
+    if found.high.is_none() && found.low.is_some_and(|low| low >= found.value) {
+        return missing(beyond);
+    }
+    let open = |end: Option<f64>, what: &str| match end {
+        Some(_) => None,
+        None => Some(format!("no load was found that is surely {what}")),
+    };
+    let reason = open(found.low, "below it").or(open(found.high, "above it"));
+    let mark = |of: &dyn Fn(f64) -> f64| Figure {
+        value: Some(of(found.value)),
+        low: found.low.map(of),
+        high: found.high.map(of),
+        reason: reason.clone(),
+    };
+    LoadMark { scale: mark(&|load| load), iops: mark(&|load| iops_at(attempts, load)) }
+}
+
+fn limit_mark(attempts: &Attempts, found: &Bracket) -> LoadMark {
+    if found.low.is_none() && found.high.is_some_and(|high| found.value >= high * 0.999 || found.value <= high) {
+        let lightest = attempts.carried().first().map_or(0.0, |attempt| attempt.scale);
+        if found.value <= lightest * 1.001 {
+            return missing(&format!(
+                "out of reach: an objective is missed even at {lightest:.3} × the stated load"
+            ));
+        }
+    }
+    mark_of(attempts, found, "every objective holds at every load that is carried")
+}
+
+/// Said where saturation has an open end.
+fn unfinished(full: &Result<Saturation, String>) -> Option<String> {
+    let full = full.as_ref().ok()?;
+    let wide = (full.scale.high - full.scale.low) / full.scale.value > 0.1;
+    wide.then(|| {
+        "bursts keep the backlog moving so much that a load near saturation cannot be told from one that is carried: \
+         the interval is as wide as that"
+            .into()
+    })
+}
+
+fn in_words(scenario: &Scenario, place: usize) -> String {
+    let objective = &scenario.objectives[place];
+    format!(
+        "{} {} p{} below {} us",
+        scenario.classes[objective.class].name,
+        objective.operation.map_or("all", crate::scenario::Operation::name),
+        objective.percentile,
+        objective.below.us()
+    )
+}
+
+/// Each resource, added up and as simulated next below saturation.
+fn resources(full: &Saturation) -> Vec<ResourceRow> {
+    let carried = full.near.outcome.carried.iops.value.unwrap_or(0.0);
+    let row = |station: &StationRow| {
+        let busiest = station.busiest.as_ref().map_or(station.utilisation, |member| member.utilisation);
+        let ceiling = full.near.ceilings.iter().find(|ceiling| ceiling.station == station.name);
+        let added_up = ceiling.map(|ceiling| ceiling.iops).filter(|iops| iops.is_finite());
+        let simulated = (busiest > 0.0).then(|| carried / busiest);
+        ResourceRow {
+            station: station.name.clone(),
+            static_ceiling_iops: added_up,
+            simulated_ceiling_iops: simulated,
+            utilisation: busiest,
+            gap: gap(full, station, busiest, added_up, carried),
+        }
+    };
+    full.near.outcome.stations.iter().map(row).collect()
+}
+
+/// Why a simulated ceiling differs from the one that adding up gives.
+fn gap(full: &Saturation, station: &StationRow, busiest: f64, added_up: Option<f64>, carried: f64) -> String {
+    if busiest <= 0.0 {
+        return "not used".into();
+    }
+    let mut said = Vec::new();
+    let uneven = busiest / station.utilisation.max(f64::MIN_POSITIVE);
+    if uneven > 1.0 + SAME {
+        let member = station.busiest.as_ref().map_or("one member", |member| member.name.as_str());
+        said.push(format!("{member} has {:.0} % more to do than the average", (uneven - 1.0) * 100.0));
+    }
+    match added_up {
+        Some(added_up) => {
+            let asked = added_up / (carried / station.utilisation);
+            if asked > 1.0 + SAME {
+                said.push(format!("requests ask {:.0} % more of it than adding up says", (asked - 1.0) * 100.0));
+            } else if asked < 1.0 - SAME {
+                said.push(format!("requests ask {:.0} % less of it than adding up says", (1.0 - asked) * 100.0));
+            }
+        }
+        None => said.push("adding up has no figure for it".into()),
+    }
+    if said.is_empty() {
+        said.push("as added up".into());
+    }
+    if station.name == full.binding {
+        said.push("the first to be full".into());
+    } else {
+        said.push(format!("{:.0} % busy when {} is full", busiest / full.busiest() * 100.0, full.binding));
+    }
+    said.join("; ")
+}
+
+fn assumptions_of(base: &Base) -> Result<Vec<String>, StudyError> {
+    let variant = base.at(base.scenario, 1.0);
+    let setting = variant.setting()?;
+    let mut said = assumptions::of(&setting);
+    let closed = base.scenario.classes.iter().filter(|class| matches!(class.load, Load::Closed { .. })).count();
+    if closed > 0 && closed < base.scenario.classes.len() {
+        said.push("load: closed classes scale in whole machines, at least one; open ones in rate".into());
+    }
+    Ok(said)
+}
