@@ -3,7 +3,7 @@
 use super::*;
 use crate::engine::Key;
 
-/// 1/(1 − load) with normal noise on its logarithm; a sure trial is 8 times as long as a quick one and tests at the error
+/// 1/(1 − load) with normal noise on its logarithm; a sure trial is 16 times as long as a quick one and tests at the error
 /// that it is given.
 struct Queue {
     bound: f64,
@@ -36,12 +36,12 @@ fn upper(p: f64) -> f64 {
 impl Loads for Queue {
     fn try_at(&mut self, load: f64, effort: Effort) -> Option<Standing> {
         if load >= 1.0 {
-            self.margins.note(load, Standing::Fails, None);
+            self.margins.note(load, effort, Standing::Fails, None);
             return Some(Standing::Fails);
         }
         let noise = match effort {
             Effort::Quick => self.noise,
-            Effort::Sure { .. } => self.noise / 8f64.sqrt(),
+            Effort::Sure { .. } => self.noise / 4.0,
         };
         let true_margin = (1.0 / (1.0 - load) / self.bound).ln() * self.flat;
         let value = true_margin + noise * self.normal();
@@ -51,7 +51,7 @@ impl Loads for Queue {
             Effort::Sure { error } if value - upper(error) * noise >= 0.0 => Standing::Fails,
             Effort::Sure { .. } => Standing::Unclear,
         };
-        self.margins.note(load, standing, Some(Margin { value, half: 1.96 * noise }));
+        self.margins.note(load, effort, standing, Some(Margin { value, half: 1.96 * noise }));
         Some(standing)
     }
 
@@ -144,7 +144,8 @@ fn whole_loads_end_next_to_each_other() {
 fn a_curve_that_turns_back_is_told() {
     let mut margins = Margins::new(None);
     let margin = |value| Some(Margin { value, half: 0.01 });
-    margins.note(0.3, Standing::Fails, margin(0.2));
-    margins.note(0.5, Standing::Holds, margin(-0.2));
+    let sure = Effort::Sure { error: 0.01 };
+    margins.note(0.3, sure, Standing::Fails, margin(0.2));
+    margins.note(0.5, sure, Standing::Holds, margin(-0.2));
     assert_eq!(margins.turns_back(), Some((0.3, 0.5)));
 }

@@ -120,24 +120,30 @@ impl<'a> Attempts<'a> {
         (self.context.progress)(words);
     }
 
-    /// Loads whose backlog was not seen to grow, in the order of the load.
+    /// Loads that are carried by all that was seen, in the order of the load.
     pub fn carried(&self) -> Vec<&Attempt> {
-        let is_carried = |a: &&Attempt| !a.tried.overloaded && a.standing_if_carried();
-        let mut carried: Vec<&Attempt> = self.list.iter().filter(is_carried).collect();
+        let mut carried: Vec<&Attempt> = self.list.iter().filter(|a| a.is_carried()).collect();
         carried.sort_by(|a, b| a.scale.total_cmp(&b.scale));
         carried
     }
 
     /// The smallest load that was seen not to be carried.
     pub fn overloaded_from(&self) -> Option<f64> {
-        let overloaded = self.list.iter().filter(|a| a.tried.overloaded || !a.standing_if_carried());
-        overloaded.map(|a| a.scale).min_by(f64::total_cmp)
+        self.list.iter().filter(|a| !a.is_carried()).map(|a| a.scale).min_by(f64::total_cmp)
     }
 }
 
 impl Attempt {
-    fn standing_if_carried(&self) -> bool {
-        self.question != Question::Carried || self.standing != Standing::Fails
+    /// Whether nothing was seen to pile up, and the fullest station has time for the load.
+    pub fn is_carried(&self) -> bool {
+        let fits = self.tried.fullest.as_ref().is_none_or(|(_, fill)| fill.value < 1.0);
+        let failed = self.question == Question::Carried && self.standing == Standing::Fails;
+        !self.tried.overloaded && !failed && (fits || self.is_closed())
+    }
+
+    /// Closed loads keep a station busy and pile nothing up.
+    fn is_closed(&self) -> bool {
+        self.tried.outcome.offered.iops.is_none()
     }
 }
 

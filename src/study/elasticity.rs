@@ -14,7 +14,7 @@ const REACH: f64 = 0.1;
 /// Of the way to saturation, at most.
 const OF_THE_WAY: f64 = 0.4;
 /// Loads looked at, as parts of the saturation load.
-const RANGE: (f64, f64) = (0.05, 0.96);
+pub(super) const RANGE: (f64, f64) = (0.05, 0.96);
 
 /// Searches for the knee below saturation; `unit` is the smallest step of the load where it goes in steps.
 pub(super) fn knee(
@@ -75,7 +75,7 @@ impl Loads for Bending<'_, '_> {
         let samples = [&pair[0].samples[..], &pair[1].samples[..]];
         let steepness = |confidence| elasticity(samples, confidence).filter(|_| is_carried);
         let Some(found) = steepness(confidence) else {
-            self.margins.note(load, Standing::Fails, None);
+            self.margins.note(load, effort, Standing::Fails, None);
             return Some(Standing::Fails);
         };
         let standing = match error.and_then(|error| steepness(1.0 - 2.0 * error)) {
@@ -84,7 +84,7 @@ impl Loads for Bending<'_, '_> {
             _ => Standing::Unclear,
         };
         let margin = Margin { value: found.value - 1.0, half: found.high - found.value };
-        self.margins.note(load, standing, Some(margin));
+        self.margins.note(load, effort, standing, Some(margin));
         Some(standing)
     }
 

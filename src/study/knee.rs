@@ -1,13 +1,13 @@
 //! `knee`: where the load curve bends, where objectives give way, where the design is full and on what, and what binds
 //! next.
 
-use crate::measure::{Bracket, Effort, Interval, Standing};
+use crate::measure::{Bracket, Effort, Standing};
 use crate::outcome::{Figure, KneeOutcome, LoadMark, ResourceRow, StatedLoad, StationRow};
 use crate::scenario::{Load, Scenario};
 
 use super::attempts::Attempts;
 use super::ladder;
-use super::limit::limit;
+use super::limit::{Limit, limit};
 use super::run::Context;
 use super::saturation::{Saturation, iops_at, saturation};
 use super::scaled::{Base, is_closed};
@@ -41,7 +41,7 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
         let half_width = scenario.run.precision;
         let bend = elasticity::knee(&mut attempts, full.scale.value, unit, (half_width, error));
         if !attempts.is_cut_short() {
-            point = mark_of(&attempts, &bend, "the mean latency rises by less than the load all the way to saturation");
+            point = knee_mark(&attempts, &bend, full.scale.value);
         }
         curve::fill(&mut attempts, full.scale.value, unit);
     }
@@ -91,11 +91,11 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
             .and_then(|limit| Some(in_words(&scenario, limit.gives_way?))),
         limit: match &found {
             _ if scenario.objectives.is_empty() => missing("no objective is stated"),
-            Some(limit) if !attempts.is_cut_short() => limit_mark(&attempts, &limit.found),
+            Some(limit) if !attempts.is_cut_short() => limit_mark(&attempts, limit),
             _ => missing("interrupted"),
         },
         saturation: match &full {
-            Ok(full) => LoadMark { scale: figure(&full.scale), iops: figure(&full.iops) },
+            Ok(full) => mark(&full.scale, &|load| load * full.iops_per_scale),
             Err(why) => missing(why),
         },
         binding: full.as_ref().ok().map(|full| full.binding.clone()),
@@ -154,57 +154,52 @@ fn start(attempts: &Attempts) -> f64 {
     }
 }
 
-fn figure(interval: &Interval) -> Figure {
-    match interval.high.is_finite() {
-        true => Figure::of(interval.value, interval.low, interval.high),
-        false => Figure {
-            value: Some(interval.value),
-            low: Some(interval.low),
-            high: None,
-            reason: Some("no load was found that is surely too much".into()),
-        },
-    }
-}
-
 fn missing(reason: &str) -> LoadMark {
     LoadMark { scale: Figure::missing(reason), iops: Figure::missing(reason) }
 }
 
-/// A bracket as a mark; `beyond` is the reason if even the largest load tried is below it.
-fn mark_of(attempts: &Attempts, found: &Bracket, beyond: &str) -> LoadMark {
-    if found.high.is_none() && found.low.is_some_and(|low| low >= found.value) {
-        return missing(beyond);
-    }
+/// A bracket as a mark, where a load brings so many requests per second.
+pub(super) fn mark(found: &Bracket, iops: &dyn Fn(f64) -> f64) -> LoadMark {
+    LoadMark { scale: ends(found, &|load| load), iops: ends(found, iops) }
+}
+
+/// A bracket as a figure; an end that was not found is null.
+pub(super) fn ends(found: &Bracket, of: &dyn Fn(f64) -> f64) -> Figure {
     let open = |end: Option<f64>, what: &str| match end {
         Some(_) => None,
         None => Some(format!("no load was found that is surely {what}")),
     };
     let reason = open(found.low, "below it").or(open(found.high, "above it"));
-    let mark = |of: &dyn Fn(f64) -> f64| Figure {
-        value: Some(of(found.value)),
-        low: found.low.map(of),
-        high: found.high.map(of),
-        reason: reason.clone(),
-    };
-    LoadMark { scale: mark(&|load| load), iops: mark(&|load| iops_at(attempts, load)) }
+    Figure { value: Some(of(found.value)), low: found.low.map(of), high: found.high.map(of), reason }
 }
 
-fn limit_mark(attempts: &Attempts, found: &Bracket) -> LoadMark {
-    if found.low.is_none() && found.high.is_some_and(|high| found.value >= high * 0.999 || found.value <= high) {
-        let lightest = attempts.carried().first().map_or(0.0, |attempt| attempt.scale);
-        if found.value <= lightest * 1.001 {
-            return missing(&format!(
-                "out of reach: an objective is missed even at {lightest:.3} × the stated load"
-            ));
-        }
+fn mark_of(attempts: &Attempts, found: &Bracket) -> LoadMark {
+    mark(found, &|load| iops_at(attempts, load))
+}
+
+fn limit_mark(attempts: &Attempts, limit: &Limit) -> LoadMark {
+    if !limit.out_of_reach {
+        return mark_of(attempts, &limit.found);
     }
-    mark_of(attempts, found, "every objective holds at every load that is carried")
+    let objective = limit.gives_way.map_or("an objective".into(), |place| in_words(attempts.scenario, place));
+    missing(&format!("out of reach: {objective} is missed even at {:.3} × the stated load", limit.found.value))
+}
+
+/// The knee as a mark; none where latency never rises as fast as the load.
+fn knee_mark(attempts: &Attempts, found: &Bracket, saturation: f64) -> LoadMark {
+    match found.low {
+        Some(low) if low >= elasticity::RANGE.1 * saturation * (1.0 - 1e-9) => {
+            missing("mean latency rises by less than the load all the way to saturation")
+        }
+        _ => mark_of(attempts, found),
+    }
 }
 
 /// Said where saturation has an open end.
 fn unfinished(full: &Result<Saturation, String>) -> Option<String> {
     let full = full.as_ref().ok()?;
-    let wide = (full.scale.high - full.scale.low) / full.scale.value > 0.1;
+    let ends = full.scale.low.zip(full.scale.high);
+    let wide = ends.is_none_or(|(low, high)| (high - low) / full.scale.value > 0.1);
     wide.then(|| {
         "bursts keep the backlog moving so much that a load near saturation cannot be told from one that is carried: \
          the interval is as wide as that"
@@ -270,7 +265,7 @@ fn gap(full: &Saturation, station: &StationRow, busiest: f64, added_up: Option<f
     if station.name == full.binding {
         said.push("the first to be full".into());
     } else {
-        said.push(format!("{:.0} % busy when {} is full", busiest / full.busiest() * 100.0, full.binding));
+        said.push(format!("{:.0} % busy when {} is full", busiest / full.fill() * 100.0, full.binding));
     }
     said.join("; ")
 }

@@ -1,8 +1,9 @@
 //! The ladder: relieve what binds, and say what binds next and at what load.
 
-use crate::outcome::{Figure, Rung};
+use crate::outcome::{AuditRow, Rung};
 
 use super::attempts::Attempts;
+use super::knee::ends;
 use super::relief::relieve;
 use super::run::Context;
 use super::saturation::{Saturation, saturation};
@@ -16,7 +17,7 @@ pub(super) struct Ladder {
     pub rungs: Vec<Rung>,
     pub ends: Option<String>,
     pub requests: u64,
-    pub failed_audit: Vec<crate::outcome::AuditRow>,
+    pub failed_audit: Vec<AuditRow>,
 }
 
 /// Climbs from a design that is full at `first`.
@@ -49,8 +50,8 @@ pub(super) fn climb(base: &Base, context: &Context, first: &Saturation, error: f
         ladder.rungs.push(Rung {
             relieved,
             change,
-            saturation_scale: Figure::of(full.scale.value, full.scale.low, full.scale.high),
-            saturation_iops: full.iops.value,
+            saturation_scale: ends(&full.scale, &|load| load),
+            saturation_iops: full.scale.value * full.iops_per_scale,
             binding: full.binding.clone(),
         });
     }

@@ -13,6 +13,8 @@ pub(super) const RANGE: (f64, f64) = (0.05, 1.1);
 pub(super) struct Limit {
     /// Loads as factors on the stated one.
     pub found: Bracket,
+    /// Whether even the smallest load tried is too much.
+    pub out_of_reach: bool,
     /// The objective that gives way first, by its place in the scenario; none if only the backlog does.
     pub gives_way: Option<usize>,
     /// A load that fails below one that holds.
@@ -42,13 +44,14 @@ pub(super) fn limit(attempts: &mut Attempts, saturation: f64, unit: Option<f64>,
     // What was tried before is known already.
     for attempt in meeting.attempts.list.iter().filter(|a| a.question == Question::Objectives) {
         let margin = attempt.tried.margin.map(|(_, margin)| margin);
-        meeting.margins.note(attempt.scale / step, attempt.standing, margin);
+        meeting.margins.note(attempt.scale / step, Effort::Sure { error }, attempt.standing, margin);
     }
     let found = bracket(&mut meeting, &wanted);
+    let out_of_reach = found.low.is_none() && found.value <= range.0 && meeting.margins.guess() == Guess::Below;
     let turns_back = meeting.margins.turns_back().map(|(fails, holds)| (fails * step, holds * step));
     let scaled = |load: Option<f64>| load.map(|load| load * step);
     let found = Bracket { value: found.value * step, low: scaled(found.low), high: scaled(found.high) };
-    Limit { gives_way: gives_way(attempts, found.value), found, turns_back }
+    Limit { gives_way: gives_way(attempts, found.value), found, out_of_reach, turns_back }
 }
 
 /// The objective nearest to its bound at the tried load nearest to the limit.
@@ -84,7 +87,7 @@ impl Loads for Meeting<'_, '_> {
         self.attempts.tell(&format!("limit: {how} {scale:.3} × the stated load{so_far}"));
         let attempt = self.attempts.attempt(scale, Question::Objectives, effort)?;
         let (standing, margin) = (attempt.standing, attempt.tried.margin.map(|(_, margin)| margin));
-        self.margins.note(load, standing, margin);
+        self.margins.note(load, effort, standing, margin);
         Some(standing)
     }
 

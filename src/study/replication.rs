@@ -263,6 +263,11 @@ impl Replication {
         self.kernel.release();
     }
 
+    /// What the stations have done until now, or until the window closed.
+    pub fn seen(&self) -> Observation {
+        self.closed.clone().unwrap_or_else(|| self.kernel.observe())
+    }
+
     /// Length of the closed window, seconds.
     pub fn window_s(&self) -> f64 {
         match (&self.opened, &self.closed) {

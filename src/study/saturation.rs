@@ -14,7 +14,7 @@ use crate::scenario::{Load, Scenario};
 
 use super::attempts::{Attempt, Attempts};
 use super::scaled::is_closed;
-use super::trial::{GROWTH, Question, Tried};
+use super::trial::{Question, Tried};
 
 /// Relative distance of either end from the value, where the noise allows it.
 const HALF_WIDTH: f64 = 0.015;
@@ -29,9 +29,9 @@ const MANY: f64 = 4.0;
 #[derive(Clone, Debug)]
 pub(super) struct Saturation {
     /// Factor on the stated load; its ends are the largest carried and the smallest not carried.
-    pub scale: Interval,
-    /// Requests per second.
-    pub iops: Interval,
+    pub scale: Bracket,
+    /// Requests per second of scale 1, were it carried.
+    pub iops_per_scale: f64,
     /// The busiest station at the load next below.
     pub binding: String,
     /// What was seen there.
@@ -41,9 +41,9 @@ pub(super) struct Saturation {
 }
 
 impl Saturation {
-    /// Utilisation of the busiest member at the load next below.
-    pub fn busiest(&self) -> f64 {
-        self.near.outcome.verdict.utilisation.max(f64::MIN_POSITIVE)
+    /// How full the binding station is at the load next below.
+    pub fn fill(&self) -> f64 {
+        self.near.fullest.as_ref().map_or(1.0, |(_, fill)| fill.value)
     }
 }
 
@@ -68,25 +68,21 @@ fn told(attempts: &Attempts, found: &Bracket) -> Result<Saturation, String> {
     let Some(near) = carried.last() else {
         return Err("no load was found that the design carries".into());
     };
-    let verdict = &near.tried.outcome.verdict;
-    if verdict.utilisation < IDLE {
-        return Err("nothing in the design has a limit: every component is left out or infinitely fast".into());
-    }
-    let Some(binding) = verdict.binding.clone() else {
+    let Some((binding, fill)) = near.tried.fullest.clone() else {
         return Err("the design has no station".into());
     };
-    let scale = Interval {
-        value: found.value,
-        low: found.low.unwrap_or(near.scale).min(found.value),
-        high: found.high.or(attempts.overloaded_from()).unwrap_or(f64::INFINITY).max(found.value),
-    };
-    let per_scale = iops_at(attempts, found.value) / found.value;
-    let iops = Interval {
-        value: scale.value * per_scale,
-        low: scale.low * per_scale,
-        high: scale.high * per_scale,
-    };
-    Ok(Saturation { scale, iops, binding, near: near.tried.clone(), near_scale: near.scale })
+    if fill.value < IDLE {
+        return Err("nothing in the design has a limit: every component is left out or infinitely fast".into());
+    }
+    // What ran away on the way was no sure trial, but a load that was not carried all the same.
+    let high = found.high.or(attempts.overloaded_from().filter(|high| *high > found.value));
+    Ok(Saturation {
+        scale: Bracket { high, ..*found },
+        iops_per_scale: iops_at(attempts, found.value) / found.value,
+        binding,
+        near: near.tried.clone(),
+        near_scale: near.scale,
+    })
 }
 
 /// Requests per second that a load brings: what open classes offer, and closed ones in proportion to the nearest load
@@ -121,26 +117,37 @@ impl Loads for Carrying<'_, '_> {
     }
 
     fn guess(&self) -> Guess {
-        let carried = self.attempts.carried();
+        let Some((attempt, fill)) = self.nearest() else { return Guess::Below };
         let fails = self.attempts.overloaded_from();
-        let Some(best) = carried.last() else { return Guess::Below };
-        let busy = best.tried.outcome.verdict.utilisation;
-        let root = if busy < IDLE { f64::INFINITY } else { best.scale / busy };
-        match fails {
-            // What binds is no station, or not yet busy: between the two.
-            Some(fails) if root >= fails && fails > best.scale => Guess::At((best.scale * fails).sqrt()),
-            Some(_) if root.is_finite() => Guess::At(root),
-            None if root.is_finite() && busy > 0.5 => Guess::At(root),
+        let carried = self.attempts.carried().last().map(|best| best.scale);
+        let root = if fill.value < IDLE { f64::INFINITY } else { attempt.scale / fill.value };
+        match (carried, fails) {
+            (None, Some(fails)) => Guess::At(root.min(fails / 2.0)),
+            // What binds is no station: the load that piles up bounds what the law says.
+            (Some(carried), Some(fails)) if root >= fails && fails > carried => {
+                Guess::At((carried * fails).sqrt())
+            }
+            (_, None) if !root.is_finite() => Guess::Above,
             // From afar the law is told demands that are not those of a full system.
-            None if root.is_finite() => Guess::At(root * 0.9),
-            _ => Guess::Above,
+            (_, None) if fill.value < 0.5 => Guess::At(root * 0.95),
+            _ => Guess::At(root),
         }
     }
 
     fn discernible(&self, _: f64) -> f64 {
-        let carried = self.attempts.carried();
-        let growth = carried.last().and_then(|attempt| attempt.tried.growth);
-        growth.map_or(0.0, |growth| GROWTH + 0.75 * (growth.high - growth.low) / 2.0)
+        self.nearest().map_or(0.0, |(_, fill)| (fill.high - fill.low) / 2.0 / fill.value)
+    }
+}
+
+impl Carrying<'_, '_> {
+    /// The load tried whose fullest station is nearest to full.
+    fn nearest(&self) -> Option<(&Attempt, Interval)> {
+        let filled = self.attempts.list.iter().filter(|a| !a.tried.overloaded || a.question == Question::Carried);
+        let filled = filled.filter_map(|a| Some((a, a.tried.fullest.as_ref()?.1)));
+        filled.min_by(|a, b| {
+            let distance = |fill: &Interval| fill.value.max(IDLE).ln().abs();
+            distance(&a.1).total_cmp(&distance(&b.1))
+        })
     }
 }
 
@@ -153,21 +160,21 @@ fn closed(attempts: &mut Attempts) -> Result<Saturation, String> {
         attempts.tell(&format!("saturation: how busy is the design with {scale:.2} × its machines?"));
         let attempt = attempts.attempt(scale, Question::Mean, Effort::Sure { error: 0.5 });
         let tried = attempt.ok_or_else(interrupted)?.tried.clone();
-        let busy = tried.outcome.verdict.utilisation;
-        if busy < IDLE {
+        let Some((binding, fill)) = tried.fullest.clone().filter(|(_, fill)| fill.value >= IDLE) else {
             return Err("nothing in the design has a limit: machines are answered at once".into());
-        }
+        };
+        let busy = fill.value;
         let carried = &tried.outcome.carried.iops;
         // Requests and busy time of a window vary together, so their ratio is known better than this says.
         let half = carried.relative_half_width().unwrap_or(0.0);
-        let most = carried.value.unwrap_or(0.0) / busy;
-        let crossing = most / light.per_scale;
+        let crossing = carried.value.unwrap_or(0.0) / busy / light.per_scale;
         if scale >= MANY * crossing || busy > 0.99 {
-            let within = |value: f64, half: f64| Interval::about(value, value * half);
+            let half = half + light.half_width;
+            let (low, high) = (Some(crossing * (1.0 - half)), Some(crossing * (1.0 + half)));
             return Ok(Saturation {
-                scale: within(crossing, half + light.half_width),
-                iops: within(most, half),
-                binding: tried.outcome.verdict.binding.clone().unwrap_or_default(),
+                scale: Bracket { value: crossing, low, high },
+                iops_per_scale: light.per_scale,
+                binding,
                 near: tried,
                 near_scale: scale,
             });

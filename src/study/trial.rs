@@ -1,8 +1,8 @@
 //! One load tried: replications that go on until a question about that load is answered at a stated error.
 //!
 //! A pilot finds the warm-up, as for a run. Then the trial looks a fixed number of times, each time after as long again
-//! as all before; the error it is given is divided evenly among the looks, so that looking often is not luck. A run
-//! with dates cannot be extended: there every look adds as many replications as there were.
+//! as all before; the error it is given is divided among the looks, so that looking often is not luck. A run with
+//! dates cannot be extended: there every look adds as many replications as there were.
 //!
 //! All trials of a study draw from the same keys (common random numbers): what is tried at another load is the same
 //! requests, sooner or later.
@@ -11,8 +11,8 @@ use std::sync::atomic::Ordering;
 
 use rayon::prelude::*;
 
-use crate::engine::{SimDuration, Stop};
-use crate::measure::{Drift, Interval, Margin, Standing};
+use crate::engine::{Observation, SimDuration, Stop};
+use crate::measure::{BlameTable, Drift, Interval, Margin, Standing, t_interval};
 use crate::outcome::{ObjectiveRow, RunOutcome, State};
 use crate::scenario::Auto;
 
@@ -24,14 +24,21 @@ use super::replication::Replication;
 use super::run::played_once;
 use super::setting::{Course, Setting};
 use super::summary;
+use super::transient;
+use super::stations::fullest;
 use super::targets::{Target, cycles_floor_s, is_measured, targets};
 
 /// Looks at most; the window after the last is 2^(LOOKS − 1) times as long as after the first.
-pub(super) const LOOKS: u32 = 4;
+pub(super) const LOOKS: u32 = 5;
+/// Share of a trial's error that each look may spend: most of it is kept for the last (group-sequential tests: O'Brien &
+/// Fleming 1979 do so, too).
+const SPENDING: [f64; LOOKS as usize] = [0.04, 0.06, 0.15, 0.25, 0.5];
+/// Requests beyond the tightest percentile that a first look at objectives sees at least, as a part of what a run does.
+const OF_A_RUN: f64 = 0.3;
 /// Requests that a first look at a mean or at a backlog sees at least, over all replications.
 const FEWEST_REQUESTS: f64 = 80_000.0;
-/// Growth of the backlog as a share of what is offered that is no carried load; below it none is seen.
-pub(super) const GROWTH: f64 = crate::measure::drift::GROWTH_THAT_COUNTS;
+/// Part of the first window that a trial of a backlog warms up for: what it looks at settles at once.
+const WARM_UP: f64 = 0.25;
 /// Confidence at which a trial that asks about latencies is given up as overloaded.
 const CLEARLY_OVERLOADED: f64 = 0.999;
 
@@ -56,6 +63,15 @@ pub(super) struct Trial<'s> {
     replications: Vec<Replication>,
     looks: u32,
     overloaded: bool,
+    /// At the end of the last look.
+    fill: Option<Fill>,
+}
+
+/// The fullest station, and by replication the work that the load brings it ÷ its time.
+#[derive(Clone, Debug)]
+struct Fill {
+    station: String,
+    shares: Vec<f64>,
 }
 
 /// What a replication of a trial saw.
@@ -76,8 +92,8 @@ pub(super) struct Tried {
     pub samples: Vec<Sample>,
     /// The objective nearest to its bound, or farthest beyond: its place, and the logarithm of figure ÷ bound.
     pub margin: Option<(usize, Margin)>,
-    /// Growth of the backlog as a share of what is offered, at the run's confidence.
-    pub growth: Option<Interval>,
+    /// The fullest station, and the work that the load brings it ÷ its time.
+    pub fullest: Option<(String, Interval)>,
     /// What static arithmetic says of the mix that was offered, or measured where classes are closed.
     pub ceilings: Vec<Ceiling>,
     pub overloaded: bool,
@@ -95,6 +111,12 @@ impl<'s> Trial<'s> {
             };
             return Self::beside(setting, question, (length, warm_up));
         }
+        if question == Question::Carried {
+            let requests = pilot::first_length(setting);
+            let cycles = SimDuration::from_secs(cycles_floor_s(setting.scenario) / f64::from(run.replications));
+            let first = SimDuration::from_ps(requests.ps() / 2 + 1).max(cycles);
+            return Self::beside(setting, question, (first, SimDuration::from_secs(first.secs() * WARM_UP)));
+        }
         let pilot = pilot::run(setting, &|_| {});
         let warm_up = match run.warm_up {
             Auto::Given(span) => span,
@@ -109,7 +131,7 @@ impl<'s> Trial<'s> {
         let (first, warm_up) = window;
         let replications = Vec::new();
         let mut trial =
-            Trial { setting, question, warm_up, first, replications, looks: 0, overloaded: false };
+            Trial { setting, question, warm_up, first, replications, looks: 0, overloaded: false, fill: None };
         if !trial.is_fixed() {
             trial.add(setting.scenario.run.replications);
         }
@@ -173,6 +195,7 @@ impl<'s> Trial<'s> {
             self.replications.par_iter_mut().for_each(|r| r.extend(span, interrupted));
         }
         self.looks += 1;
+        self.fill = fill(self.setting, &self.replications);
         self.overloaded = self.replications.iter().any(|r| r.stop == Stop::Backlog)
             || (self.question != Question::Carried && !self.is_fixed() && self.runs_away());
         true
@@ -192,7 +215,8 @@ impl<'s> Trial<'s> {
         if self.overloaded {
             return Standing::Fails;
         }
-        let confidence = 1.0 - 2.0 * error / f64::from(LOOKS);
+        let spent = SPENDING[(self.looks.clamp(1, LOOKS) - 1) as usize];
+        let confidence = 1.0 - 2.0 * error * spent;
         match self.question {
             Question::Mean => Standing::Unclear,
             Question::Carried => self.is_carried(confidence),
@@ -200,20 +224,28 @@ impl<'s> Trial<'s> {
         }
     }
 
+    /// A load is carried if the fullest station has time for it (the condition for a queue to be stable: Loynes 1962)
+    /// and neither the backlog nor the log is seen to run away.
     fn is_carried(&self, confidence: f64) -> Standing {
         let logs: Vec<_> = self.replications.iter().filter_map(Replication::watch_log).collect();
-        let drifts =
-            [Drift::estimate(&overload::watches(&self.replications), confidence), Drift::estimate(&logs, confidence)];
-        let mut drifts = drifts.iter().flatten().peekable();
-        if drifts.peek().is_none() {
-            return Standing::Unclear;
+        let backlog = Drift::estimate(&overload::watches(&self.replications), confidence);
+        let log = Drift::estimate(&logs, confidence).filter(|_| self.setting.plan.has_log());
+        let Some(fill) = self.filled(confidence) else { return Standing::Unclear };
+        let runs_away = |drift: &Option<Drift>| drift.as_ref().is_some_and(Drift::is_runaway);
+        let is_steady = |drift: &Option<Drift>| drift.as_ref().is_none_or(Drift::is_steady);
+        if fill.low > 1.0 || runs_away(&backlog) || runs_away(&log) {
+            return Standing::Fails;
         }
-        drifts.fold(Standing::Holds, |so_far, drift| match so_far {
-            Standing::Fails => so_far,
-            _ if drift.is_growing() => Standing::Fails,
-            _ if drift.is_steady() => so_far,
-            _ => Standing::Unclear,
-        })
+        // Where bursts keep a backlog moving it is not seen to be steady; but what no station limits piles up in sight.
+        let growing = overload::drift(self.setting, &self.replications).is_some_and(|drift| drift.is_growing());
+        let holds = fill.high < 1.0 && (is_steady(&backlog) || !growing) && is_steady(&log);
+        if holds { Standing::Holds } else { Standing::Unclear }
+    }
+
+    /// The work that the load brings the fullest station ÷ its time.
+    fn filled(&self, confidence: f64) -> Option<Interval> {
+        let filled = t_interval(&self.fill.as_ref()?.shares, confidence)?;
+        filled.value.is_finite().then_some(filled)
     }
 
     /// Each objective is tested by itself. All hold if each does, at the same error (an intersection-union test: Berger
@@ -247,14 +279,8 @@ impl<'s> Trial<'s> {
             false => r.drain(interrupted),
         });
         let drift = overload::drift(self.setting, &self.replications);
-        let growth = drift.as_ref().map(|drift| {
-            let share = |rate: f64| rate / drift.offered_per_s.max(f64::MIN_POSITIVE);
-            Interval {
-                value: share(drift.growth.value),
-                low: share(drift.growth.low),
-                high: share(drift.growth.high),
-            }
-        });
+        let filled = self.filled(self.setting.scenario.run.confidence);
+        let named = self.fill.as_ref().map(|fill| fill.station.clone());
         let course = Course {
             warm_up: self.warm_up,
             precision_met: self.is_precise(),
@@ -266,7 +292,7 @@ impl<'s> Trial<'s> {
         let overloaded = is_given_up || outcome.verdict.state == State::Saturated;
         let margin = if overloaded { None } else { nearest(&outcome) };
         let ceilings = summary::static_ceilings(self.setting, &self.replications);
-        Tried { samples: self.samples(), outcome, margin, growth, ceilings, overloaded }
+        Tried { samples: self.samples(), outcome, margin, fullest: named.zip(filled), ceilings, overloaded }
     }
 
     fn is_precise(&self) -> bool {
@@ -287,6 +313,50 @@ impl<'s> Trial<'s> {
         };
         self.replications.iter().map(of).collect()
     }
+}
+
+/// Work that open classes bring the fullest station ÷ its time; of closed classes where there are no others.
+///
+/// Its busy time per request is far better known than how many requests a window of bursts happens to hold, so the
+/// requests are set to what the scenario states (a ratio estimator: Cochran 1977, chapter 6). Closed classes take what
+/// the others leave, and pile nothing up. Past saturation the station is busy all the time and finishes less than is
+/// stated.
+fn fill(setting: &Setting, replications: &[Replication]) -> Option<Fill> {
+    let seen: Vec<Observation> = replications.iter().map(Replication::seen).collect();
+    let windows: Vec<(&Observation, &Observation)> =
+        replications.iter().zip(&seen).filter_map(|(r, seen)| Some((r.opened.as_ref()?, seen))).collect();
+    let groups = setting.plan.network.groups();
+    let fullest = fullest(groups, &windows)?;
+    let share = |((share, r), (opened, seen)): ((&f64, &Replication), &(&Observation, &Observation))| {
+        share * stated_to_seen(setting, r, fullest.place, seen.at.since(opened.at).secs())
+    };
+    let shares = fullest.shares.iter().zip(replications).zip(&windows).map(share).collect();
+    Some(Fill { station: groups[fullest.place].name.clone(), shares })
+}
+
+/// Service at a group of stations that the stated requests of open classes take in so many seconds ÷ all that was given
+/// there, as a replication has seen it; 1 where no class is open.
+fn stated_to_seen(setting: &Setting, replication: &Replication, group: usize, seconds: f64) -> f64 {
+    let recorder = &replication.kernel.model.recorder;
+    let offered = transient::offered(setting, replication);
+    if offered.iter().all(Option::is_none) {
+        return 1.0;
+    }
+    let (mut stated, mut given) = (0.0, 0.0);
+    for (class, rate) in offered.iter().enumerate() {
+        let tables = &recorder.blame[2 * class..][..2];
+        let of = |table: &BlameTable| {
+            let mean = table.above(0.0).map_or(0.0, |blame| blame.stations[group].1);
+            mean * table.count() as f64
+        };
+        let service: f64 = tables.iter().map(of).sum();
+        let requests: f64 = tables.iter().map(|table| table.count() as f64).sum();
+        given += service;
+        if let Some(rate) = rate.filter(|_| requests > 0.0) {
+            stated += service * rate * seconds / requests;
+        }
+    }
+    if given > 0.0 { stated / given } else { 1.0 }
 }
 
 /// The window of a run that cannot be extended: one with dates, or a trace that is played once.
@@ -312,7 +382,10 @@ fn first_window(setting: &Setting, question: Question, targets: &[Target], rates
     let all: f64 = rates.iter().sum();
     let fewest = FEWEST_REQUESTS / all.max(f64::MIN_POSITIVE);
     let floor = match question {
-        Question::Objectives => targets.iter().map(|t| t.floor_s(rates, machines(t))).fold(0.0, f64::max),
+        Question::Objectives => {
+            let floor = |t: &Target| OF_A_RUN * t.floor_s(rates, machines(t));
+            targets.iter().map(floor).fold(fewest, f64::max)
+        }
         Question::Carried | Question::Mean => fewest,
     };
     let seconds = floor.max(cycles_floor_s(setting.scenario)) / f64::from(run.replications);

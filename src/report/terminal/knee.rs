@@ -13,6 +13,9 @@ use super::footer;
 use super::footnotes::{Footnotes, finish_table};
 use super::plot::{Curves, draw};
 
+/// Loads that lie closer together than this part of the heaviest one are shown once.
+const CLOSE: f64 = 0.03;
+
 /// Adds the three lines: what load the objectives allow, where the design is full, where the curve bends.
 pub(super) fn answer(sheet: &mut Sheet, outcome: &KneeOutcome) {
     let width = sheet.width();
@@ -102,6 +105,27 @@ fn knee_line(outcome: &KneeOutcome) -> Vec<String> {
     }
 }
 
+/// Of loads that lie close together, the one with the narrowest p99.
+fn told(curve: &[CurvePoint]) -> Vec<&CurvePoint> {
+    let width = |point: &CurvePoint| {
+        let p99 = point.latency_us.get("p99").and_then(Figure::relative_half_width);
+        p99.unwrap_or(f64::INFINITY)
+    };
+    let mut told: Vec<&CurvePoint> = Vec::new();
+    let last = curve.last().map_or(1.0, |point| point.scale);
+    for point in curve {
+        match told.last_mut() {
+            Some(before) if point.scale - before.scale < CLOSE * last && point.state == before.state => {
+                if width(point) < width(before) {
+                    *before = point;
+                }
+            }
+            _ => told.push(point),
+        }
+    }
+    told
+}
+
 /// Adds the plot of p99 and median over load.
 pub(super) fn plot(sheet: &mut Sheet, outcome: &KneeOutcome) {
     let line = |key: &str| -> Vec<(f64, f64)> {
@@ -109,7 +133,7 @@ pub(super) fn plot(sheet: &mut Sheet, outcome: &KneeOutcome) {
             let value = p.latency_us.get(key)?.value.filter(|value| *value > 0.0)?;
             (p.state != State::Saturated).then_some((p.scale, value.ln()))
         };
-        outcome.curve.iter().filter_map(point).collect()
+        told(&outcome.curve).into_iter().filter_map(point).collect()
     };
     let marks = [
         (outcome.point.scale.value, "knee"),
@@ -153,7 +177,8 @@ pub(super) fn curve(sheet: &mut Sheet, outcome: &KneeOutcome) {
         Column::name("busiest", 1),
         Column::name("state", 0),
     ]);
-    for point in &outcome.curve {
+    let shown = told(&outcome.curve);
+    for point in &shown {
         let latency = |key: &str| point.latency_us.get(key).map_or(MISSING.into(), format_figure_us);
         let (tone, state) = match point.state {
             State::Stable => (Tone::Plain, "carried"),
@@ -177,8 +202,12 @@ pub(super) fn curve(sheet: &mut Sheet, outcome: &KneeOutcome) {
             ],
         );
     }
+    let shown = match outcome.curve.len() - shown.len() {
+        0 => String::new(),
+        _ => format!(", {} of {}", shown.len(), outcome.curve.len()),
+    };
     sheet.heading(&format!(
-        "Loads tried (± half the width of the {} interval)",
+        "Loads tried{shown} (± half the width of the {} interval)",
         format_stated_percent(outcome.confidence)
     ));
     let fitted = grid.fit(sheet.width());
@@ -217,8 +246,7 @@ pub(super) fn resources(sheet: &mut Sheet, outcome: &KneeOutcome) {
         Column::name("resource", 0),
         Column::figure("added up/s", 0),
         Column::figure("simulated/s", 0),
-        Column::figure("in use", 1),
-        Column::name("why they differ", 0),
+        Column::figure("in use", 0),
     ]);
     for row in &outcome.resources {
         let rate = |value: Option<f64>| value.map_or(MISSING.into(), format_significant);
@@ -230,13 +258,15 @@ pub(super) fn resources(sheet: &mut Sheet, outcome: &KneeOutcome) {
                 rate(row.static_ceiling_iops),
                 rate(row.simulated_ceiling_iops),
                 format_percent(row.utilisation),
-                clean(&row.gap),
             ],
         );
     }
     sheet.heading("Ceilings, added up and simulated just below saturation");
     let fitted = grid.fit(sheet.width());
     finish_table(sheet, fitted, Footnotes::default());
+    for row in &outcome.resources {
+        sheet.paragraph(Tone::Plain, &format!(" {}: ", clean(&row.station)), &row.gap);
+    }
 }
 
 /// Adds what was run, the laws that failed, advice and assumptions.
