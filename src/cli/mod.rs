@@ -6,6 +6,7 @@
 
 mod check;
 mod explain;
+mod fit;
 mod knee;
 mod new;
 mod output;
@@ -29,6 +30,7 @@ Examples:
   forebay check mine.toml                    is it valid, and what does static arithmetic say?
   forebay run mine.toml                      percentiles, utilisation, blame and audit
   forebay knee mine.toml                     at what load does it give way, and on what?
+  forebay fit mine.toml                      how many machines meet the objectives?
   forebay run mine.toml --set design.drives.count=24 --json result.json
   forebay explain design.ports.rate          what a key means
 ";
@@ -64,6 +66,8 @@ enum Command {
     Run(run::RunArgs),
     /// Where the load curve bends, objectives give way and the design is full, and what binds next
     Knee(knee::KneeArgs),
+    /// How many machines meet the objectives, healthy and under each fault
+    Fit(fit::FitArgs),
     /// The tool against theory and standards, on this machine
     Verify(verify::VerifyArgs),
     /// What a scenario key means, its unit, default and source
@@ -144,6 +148,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => Some(&args.results),
         Command::Run(args) => Some(&args.results),
         Command::Knee(args) => Some(&args.results),
+        Command::Fit(args) => Some(&args.results),
         Command::Verify(args) => Some(&args.results),
         Command::New(_) | Command::Explain(_) => None,
     };
@@ -161,6 +166,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::check(args, &output),
         Command::Run(args) => run::run(args, &output, &interrupted),
         Command::Knee(args) => knee::knee(args, &output, &interrupted),
+        Command::Fit(args) => fit::fit(args, &output, &interrupted),
         Command::Verify(args) => verify::verify(args, &output, &interrupted),
         Command::Explain(args) => explain::explain(args, &output),
     };

@@ -298,7 +298,6 @@ impl Margins {
         }
     }
 
-
     /// The last trial that holds below the first that does not, and that one.
     fn around(&self) -> (Option<usize>, Option<usize>) {
         // With noise they may mix: the split that the trials contradict least, sure ones and clear ones most.
@@ -353,8 +352,10 @@ impl Margins {
 
     /// Where the last two trials that hold point to, if they rise.
     fn beyond(&self, below: usize) -> Option<f64> {
-        let rising: Vec<(f64, f64)> =
-            self.seen[..=below].iter().filter_map(|s| Some((self.coordinate(s.load), s.margin?.value))).collect();
+        let rising: Vec<(f64, f64)> = self.seen[..=below]
+            .iter()
+            .filter_map(|s| Some((self.coordinate(s.load), s.margin?.value)))
+            .collect();
         let [.., (x0, y0), (x1, y1)] = rising.as_slice() else { return None };
         let slope = (y1 - y0) / (x1 - x0);
         let found = self.load_of(x1 - y1 / slope);
@@ -392,7 +393,9 @@ impl Seen {
     fn weight(&self) -> f64 {
         const SURE: f64 = 100.0;
         match (self.standing, self.margin) {
-            (Standing::Unclear, Some(margin)) if margin.half > 0.0 => (margin.value / margin.half).powi(2).min(SURE),
+            (Standing::Unclear, Some(margin)) if margin.half > 0.0 => {
+                (margin.value / margin.half).powi(2).min(SURE)
+            }
             _ => SURE,
         }
     }

@@ -5,11 +5,13 @@
 //! are made by `Figure::of`, which refuses it.
 
 mod check;
+mod fit;
 mod knee;
 mod run;
 mod verify;
 
 pub use check::*;
+pub use fit::*;
 pub use knee::*;
 pub use run::*;
 pub use verify::*;

@@ -3,7 +3,7 @@
 //! Fields are quoted and lines end as RFC 4180 (2005, section 2) says. A figure that does not exist is
 //! an empty field, and the last column says why.
 
-use crate::outcome::{CheckOutcome, ClassRow, Figure, KneeOutcome, RunOutcome, VerifyOutcome};
+use crate::outcome::{CheckOutcome, ClassRow, Figure, FitOutcome, KneeOutcome, RunOutcome, VerifyOutcome};
 
 /// Latencies of a class, in order of size: keys in the outcome and, with "_us", names of columns.
 const LATENCIES: [&str; 7] = ["mean", "p50", "p90", "p95", "p99", "p99.9", "p99.99"];
@@ -106,7 +106,9 @@ pub fn stations_csv(outcome: &RunOutcome) -> String {
 pub fn knee_csv(outcome: &KneeOutcome) -> String {
     const LATENCIES: [&str; 3] = ["mean", "p50", "p99"];
     let mut header: Vec<String> =
-        ["scale", "offered_iops", "carried_iops", "state", "busiest", "utilisation"].map(String::from).to_vec();
+        ["scale", "offered_iops", "carried_iops", "state", "busiest", "utilisation"]
+            .map(String::from)
+            .to_vec();
     let objectives = outcome.curve.first().map_or(0, |point| point.objectives_us.len());
     let latencies = LATENCIES.map(String::from).into_iter();
     for name in latencies.chain((1..=objectives).map(|n| format!("objective_{n}"))) {
@@ -115,7 +117,8 @@ pub fn knee_csv(outcome: &KneeOutcome) -> String {
     let mut text = record(&header);
     let absent = Figure::missing("not measured");
     for point in &outcome.curve {
-        let mut fields = [Some(point.scale), point.offered_iops, point.carried_iops.value].map(number).to_vec();
+        let mut fields =
+            [Some(point.scale), point.offered_iops, point.carried_iops.value].map(number).to_vec();
         fields.push(point.state.word().into());
         fields.push(point.binding.clone().unwrap_or_default());
         fields.push(number(Some(point.utilisation)));
@@ -124,6 +127,38 @@ pub fn knee_csv(outcome: &KneeOutcome) -> String {
             fields.extend([figure.value, figure.low, figure.high].map(number));
         }
         text.push_str(&record(&fields));
+    }
+    text
+}
+
+/// How many machines fit: a row for each case and for each limit on paper.
+pub fn fit_csv(outcome: &FitOutcome) -> String {
+    let header = [
+        "case",
+        "accepted_machines",
+        "rejected_machines",
+        "first_to_give_way",
+        "busiest",
+        "utilisation",
+        "missing",
+    ];
+    let mut text = record(&header.map(String::from));
+    for case in std::iter::once(&outcome.healthy).chain(&outcome.faults) {
+        text.push_str(&record(&[
+            case.name.clone(),
+            number(case.machines.low),
+            number(case.machines.high),
+            case.binding_objective.clone().unwrap_or_default(),
+            case.busiest.clone().unwrap_or_default(),
+            number(case.utilisation),
+            case.machines.reason.clone().unwrap_or_default(),
+        ]));
+    }
+    for limit in &outcome.limits {
+        let machines = limit.machines.map_or_else(String::new, |count| count.to_string());
+        let why = limit.why.clone();
+        let empty = String::new;
+        text.push_str(&record(&[limit.resource.clone(), machines, empty(), empty(), empty(), empty(), why]));
     }
     text
 }

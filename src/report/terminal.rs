@@ -9,6 +9,7 @@
 
 mod blame;
 mod checks;
+mod fit;
 mod footer;
 mod footnotes;
 mod headline;
@@ -19,7 +20,7 @@ mod standing;
 mod statics;
 mod tables;
 
-use crate::outcome::{CheckOutcome, KneeOutcome, RunOutcome, VerifyOutcome};
+use crate::outcome::{CheckOutcome, FitOutcome, KneeOutcome, RunOutcome, VerifyOutcome};
 
 use super::sheet::Sheet;
 use super::text::{display_width, wrap};
@@ -81,6 +82,16 @@ pub fn knee(outcome: &KneeOutcome, style: &Style) -> String {
     knee::resources(&mut sheet, outcome);
     knee::curve(&mut sheet, outcome);
     knee::facts(&mut sheet, outcome);
+    sheet.finish(style.color)
+}
+
+/// The answer of `fit`, ending in a newline.
+pub fn fit(outcome: &FitOutcome, style: &Style) -> String {
+    let mut sheet = style.sheet();
+    fit::answer(&mut sheet, outcome);
+    fit::cases(&mut sheet, outcome);
+    fit::classes_and_limits(&mut sheet, outcome);
+    fit::facts(&mut sheet, outcome);
     sheet.finish(style.color)
 }
 

@@ -7,7 +7,7 @@ use crate::outcome::AuditRow;
 use crate::scenario::Scenario;
 
 use super::run::Context;
-use super::scaled::Base;
+use super::scaled::{Base, Vary};
 use super::setting::StudyError;
 use super::trial::{Question, Trial, Tried};
 
@@ -16,6 +16,8 @@ pub(super) struct Attempts<'a> {
     pub base: &'a Base<'a>,
     /// The design that is tried.
     pub scenario: &'a Scenario,
+    /// What is varied.
+    pub vary: Vary,
     pub context: &'a Context<'a>,
     pub list: Vec<Attempt>,
     /// What stopped the study, if something did.
@@ -25,7 +27,7 @@ pub(super) struct Attempts<'a> {
 /// One of them.
 #[derive(Clone, Debug)]
 pub(super) struct Attempt {
-    /// Factor on the stated load.
+    /// What was tried: factor on the stated load, machines, years.
     pub scale: f64,
     pub question: Question,
     pub standing: Standing,
@@ -33,8 +35,13 @@ pub(super) struct Attempt {
 }
 
 impl<'a> Attempts<'a> {
+    /// Of multiples of the load.
     pub fn new(base: &'a Base<'a>, scenario: &'a Scenario, context: &'a Context<'a>) -> Self {
-        Attempts { base, scenario, context, list: Vec::new(), error: None }
+        Self::varying(Vary::Load, base, scenario, context)
+    }
+
+    pub fn varying(vary: Vary, base: &'a Base<'a>, scenario: &'a Scenario, context: &'a Context<'a>) -> Self {
+        Attempts { base, scenario, vary, context, list: Vec::new(), error: None }
     }
 
     /// Tries a load; none if the user has interrupted, or the load cannot be set up.
@@ -42,7 +49,7 @@ impl<'a> Attempts<'a> {
         if self.is_cut_short() {
             return None;
         }
-        let variant = self.base.at(self.scenario, scale);
+        let variant = self.base.at(self.scenario, self.vary, scale);
         let tried = match variant.setting() {
             Ok(setting) => try_out(Trial::begin(&setting, question), effort),
             Err(error) => {
@@ -59,7 +66,7 @@ impl<'a> Attempts<'a> {
         if self.is_cut_short() {
             return None;
         }
-        let variants = [scales.0, scales.1].map(|scale| self.base.at(self.scenario, scale));
+        let variants = [scales.0, scales.1].map(|scale| self.base.at(self.scenario, self.vary, scale));
         let settings = match (variants[0].setting(), variants[1].setting()) {
             (Ok(light), Ok(heavy)) => [light, heavy],
             (Err(error), _) | (_, Err(error)) => {

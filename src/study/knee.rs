@@ -7,10 +7,10 @@ use crate::scenario::{Load, Scenario};
 
 use super::attempts::Attempts;
 use super::ladder;
-use super::limit::{Limit, limit};
+use super::limit::{self, Limit};
 use super::run::Context;
 use super::saturation::{Saturation, iops_at, saturation};
-use super::scaled::{Base, is_closed};
+use super::scaled::{Base, Vary, is_closed};
 use super::setting::StudyError;
 use super::trial::Question;
 use super::{TOOL, assumptions, curve, elasticity};
@@ -36,7 +36,7 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
     let (mut point, mut found) = (missing("interrupted"), None);
     if let Ok(full) = &full {
         if !scenario.objectives.is_empty() {
-            found = Some(limit(&mut attempts, full.scale.value, unit, error));
+            found = Some(limit::of_load(&mut attempts, full.scale.value, unit, error));
         }
         let half_width = scenario.run.precision;
         let bend = elasticity::knee(&mut attempts, full.scale.value, unit, (half_width, error));
@@ -86,9 +86,7 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
         },
         curve: curve::rows(&attempts),
         point,
-        limit_objective: found
-            .as_ref()
-            .and_then(|limit| Some(in_words(&scenario, limit.gives_way?))),
+        limit_objective: found.as_ref().and_then(|limit| Some(in_words(&scenario, limit.gives_way?))),
         limit: match &found {
             _ if scenario.objectives.is_empty() => missing("no objective is stated"),
             Some(limit) if !attempts.is_cut_short() => limit_mark(&attempts, limit),
@@ -182,7 +180,10 @@ fn limit_mark(attempts: &Attempts, limit: &Limit) -> LoadMark {
         return mark_of(attempts, &limit.found);
     }
     let objective = limit.gives_way.map_or("an objective".into(), |place| in_words(attempts.scenario, place));
-    missing(&format!("out of reach: {objective} is missed even at {:.3} × the stated load", limit.found.value))
+    missing(&format!(
+        "out of reach: {objective} is missed even at {:.3} × the stated load",
+        limit.found.value
+    ))
 }
 
 /// The knee as a mark; none where latency never rises as fast as the load.
@@ -207,7 +208,8 @@ fn unfinished(full: &Result<Saturation, String>) -> Option<String> {
     })
 }
 
-fn in_words(scenario: &Scenario, place: usize) -> String {
+/// An objective, in words.
+pub(super) fn in_words(scenario: &Scenario, place: usize) -> String {
     let objective = &scenario.objectives[place];
     format!(
         "{} {} p{} below {} us",
@@ -252,9 +254,15 @@ fn gap(full: &Saturation, station: &StationRow, busiest: f64, added_up: Option<f
         Some(added_up) => {
             let asked = added_up / (carried / station.utilisation);
             if asked > 1.0 + SAME {
-                said.push(format!("requests ask {:.0} % more of it than adding up says", (asked - 1.0) * 100.0));
+                said.push(format!(
+                    "requests ask {:.0} % more of it than adding up says",
+                    (asked - 1.0) * 100.0
+                ));
             } else if asked < 1.0 - SAME {
-                said.push(format!("requests ask {:.0} % less of it than adding up says", (1.0 - asked) * 100.0));
+                said.push(format!(
+                    "requests ask {:.0} % less of it than adding up says",
+                    (1.0 - asked) * 100.0
+                ));
             }
         }
         None => said.push("adding up has no figure for it".into()),
@@ -270,11 +278,13 @@ fn gap(full: &Saturation, station: &StationRow, busiest: f64, added_up: Option<f
     said.join("; ")
 }
 
-fn assumptions_of(base: &Base) -> Result<Vec<String>, StudyError> {
-    let variant = base.at(base.scenario, 1.0);
+/// What the base assumes.
+pub(super) fn assumptions_of(base: &Base) -> Result<Vec<String>, StudyError> {
+    let variant = base.at(base.scenario, Vary::Load, 1.0);
     let setting = variant.setting()?;
     let mut said = assumptions::of(&setting);
-    let closed = base.scenario.classes.iter().filter(|class| matches!(class.load, Load::Closed { .. })).count();
+    let closed =
+        base.scenario.classes.iter().filter(|class| matches!(class.load, Load::Closed { .. })).count();
     if closed > 0 && closed < base.scenario.classes.len() {
         said.push("load: closed classes scale in whole machines, at least one; open ones in rate".into());
     }

@@ -1,63 +1,70 @@
-//! The largest load at which every objective holds.
+//! The largest load, or the largest number of machines, at which every objective holds.
 
 use crate::measure::{Bracket, Effort, Guess, Loads, Margins, Standing, Wanted, bracket};
 
 use super::attempts::Attempts;
+use super::scaled::Vary;
 use super::trial::Question;
 
 /// Least share of the saturation load that is tried, and the largest.
-pub(super) const RANGE: (f64, f64) = (0.05, 1.1);
+const RANGE: (f64, f64) = (0.05, 1.1);
 
 /// The limit of a design.
 #[derive(Clone, Debug)]
 pub(super) struct Limit {
-    /// Loads as factors on the stated one.
+    /// In units of what is varied.
     pub found: Bracket,
     /// Whether even the smallest load tried is too much.
     pub out_of_reach: bool,
+    /// Whether even the largest is not.
+    pub beyond_range: bool,
     /// The objective that gives way first, by its place in the scenario; none if only the backlog does.
     pub gives_way: Option<usize>,
     /// A load that fails below one that holds.
     pub turns_back: Option<(f64, f64)>,
 }
 
-/// Searches below and at saturation; `unit` is the smallest step of the load where it goes in steps.
-pub(super) fn limit(attempts: &mut Attempts, saturation: f64, unit: Option<f64>, error: f64) -> Limit {
+/// The limit of the load, below and at saturation; `unit` is its smallest step where it goes in steps.
+pub(super) fn of_load(attempts: &mut Attempts, saturation: f64, unit: Option<f64>, error: f64) -> Limit {
     let step = unit.unwrap_or(1.0);
     let in_units = |load: f64| load / step;
     let whole = unit.is_some();
-    let (lowest, highest) = (in_units(RANGE.0 * saturation), in_units(RANGE.1 * saturation));
     let range = match whole {
         // Closed machines may go on long past the load at which the busiest station is.
-        true => (1.0, (highest * 64.0).ceil().max(2.0)),
-        false => (lowest, highest),
+        true => (1.0, (in_units(RANGE.1 * saturation) * 64.0).ceil().max(2.0)),
+        false => (in_units(RANGE.0 * saturation), in_units(RANGE.1 * saturation)),
     };
-    let wanted = Wanted {
-        start: in_units(0.7 * saturation),
-        range,
-        half_width: attempts.scenario.run.precision / 2.0,
-        whole,
-        error,
-    };
-    let mut meeting =
-        Meeting { margins: Margins::new((!whole).then(|| in_units(1.02 * saturation))), step, attempts };
+    let half_width = attempts.scenario.run.precision / 2.0;
+    let wanted = Wanted { start: in_units(0.7 * saturation), range, half_width, whole, error };
+    let full = (!whole).then(|| in_units(1.02 * saturation));
+    search(attempts, &wanted, full, step)
+}
+
+/// Searches in steps; `full` is where what is varied fills the design, if that is known, in steps.
+pub(super) fn search(attempts: &mut Attempts, wanted: &Wanted, full: Option<f64>, step: f64) -> Limit {
+    let mut meeting = Meeting { margins: Margins::new(full), step, attempts };
     // What was tried before is known already.
     for attempt in meeting.attempts.list.iter().filter(|a| a.question == Question::Objectives) {
         let margin = attempt.tried.margin.map(|(_, margin)| margin);
-        meeting.margins.note(attempt.scale / step, Effort::Sure { error }, attempt.standing, margin);
+        let effort = Effort::Sure { error: wanted.error };
+        meeting.margins.note(attempt.scale / step, effort, attempt.standing, margin);
     }
-    let found = bracket(&mut meeting, &wanted);
-    let out_of_reach = found.low.is_none() && found.value <= range.0 && meeting.margins.guess() == Guess::Below;
+    let found = bracket(&mut meeting, wanted);
+    let (lowest, highest) = wanted.range;
+    let out_of_reach =
+        found.low.is_none() && found.value <= lowest && meeting.margins.guess() == Guess::Below;
+    let beyond_range = found.low.is_some_and(|low| low >= highest);
     let turns_back = meeting.margins.turns_back().map(|(fails, holds)| (fails * step, holds * step));
     let scaled = |load: Option<f64>| load.map(|load| load * step);
     let found = Bracket { value: found.value * step, low: scaled(found.low), high: scaled(found.high) };
-    Limit { gives_way: gives_way(attempts, found.value), found, out_of_reach, turns_back }
+    Limit { gives_way: gives_way(attempts, found.value), found, out_of_reach, beyond_range, turns_back }
 }
 
 /// The objective nearest to its bound at the tried load nearest to the limit.
 fn gives_way(attempts: &Attempts, limit: f64) -> Option<usize> {
-    let judged = attempts.list.iter().filter(|a| a.question == Question::Objectives && a.tried.margin.is_some());
-    let nearest = judged.min_by(|a, b| {
+    let is_judged =
+        |a: &&super::attempts::Attempt| a.question == Question::Objectives && a.tried.margin.is_some();
+    let nearest = attempts.list.iter().filter(is_judged).min_by(|a, b| {
         let distance = |scale: f64| (scale / limit).ln().abs();
         distance(a.scale).total_cmp(&distance(b.scale))
     })?;
@@ -71,21 +78,31 @@ struct Meeting<'t, 'a> {
     step: f64,
 }
 
-impl Loads for Meeting<'_, '_> {
-    fn try_at(&mut self, load: f64, effort: Effort) -> Option<Standing> {
-        let scale = load * self.step;
+impl Meeting<'_, '_> {
+    fn in_words(&self, load: f64, effort: Effort) -> String {
+        let of = |load: f64| match self.attempts.vary {
+            Vary::Load => format!("{:.3} × the stated load", load * self.step),
+            Vary::Class(_) | Vary::Mix => format!("{load:.0} machines"),
+            Vary::Years => format!("the machines of {load:.2} years from now"),
+        };
         let so_far = match self.margins.guess() {
-            Guess::At(root) => format!("; it lies near {:.3} ×", root * self.step),
+            _ if self.margins.is_empty() => String::new(),
+            Guess::At(root) => format!("; the limit lies near {}", of(root)),
             Guess::Above => "; all that was tried holds".into(),
             Guess::Below => "; nothing that was tried holds".into(),
         };
-        let so_far = if self.margins.is_empty() { "" } else { &so_far };
         let how = match effort {
             Effort::Quick => "a look at",
             Effort::Sure { .. } => "a sure trial of",
         };
-        self.attempts.tell(&format!("limit: {how} {scale:.3} × the stated load{so_far}"));
-        let attempt = self.attempts.attempt(scale, Question::Objectives, effort)?;
+        format!("objectives: {how} {}{so_far}", of(load))
+    }
+}
+
+impl Loads for Meeting<'_, '_> {
+    fn try_at(&mut self, load: f64, effort: Effort) -> Option<Standing> {
+        self.attempts.tell(&self.in_words(load, effort));
+        let attempt = self.attempts.attempt(load * self.step, Question::Objectives, effort)?;
         let (standing, margin) = (attempt.standing, attempt.tried.margin.map(|(_, margin)| margin));
         self.margins.note(load, effort, standing, margin);
         Some(standing)

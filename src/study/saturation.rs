@@ -72,7 +72,9 @@ fn told(attempts: &Attempts, found: &Bracket) -> Result<Saturation, String> {
         return Err("the design has no station".into());
     };
     if fill.value < IDLE {
-        return Err("nothing in the design has a limit: every component is left out or infinitely fast".into());
+        return Err(
+            "nothing in the design has a limit: every component is left out or infinitely fast".into()
+        );
     }
     // What ran away on the way was no sure trial, but a load that was not carried all the same.
     let high = found.high.or(attempts.overloaded_from().filter(|high| *high > found.value));
@@ -142,7 +144,8 @@ impl Loads for Carrying<'_, '_> {
 impl Carrying<'_, '_> {
     /// The load tried whose fullest station is nearest to full.
     fn nearest(&self) -> Option<(&Attempt, Interval)> {
-        let filled = self.attempts.list.iter().filter(|a| !a.tried.overloaded || a.question == Question::Carried);
+        let filled =
+            self.attempts.list.iter().filter(|a| !a.tried.overloaded || a.question == Question::Carried);
         let filled = filled.filter_map(|a| Some((a, a.tried.fullest.as_ref()?.1)));
         filled.min_by(|a, b| {
             let distance = |fill: &Interval| fill.value.max(IDLE).ln().abs();

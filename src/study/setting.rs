@@ -40,6 +40,10 @@ pub enum StudyError {
     Part(String, &'static str, String),
     /// The data does not fit a log-structured layout: live bytes, and the room for them.
     Full(f64, f64),
+    /// A class that is not there, and those that are.
+    NoClass(String, String),
+    /// Nothing has to hold.
+    NoObjective,
 }
 
 impl StudyError {
@@ -47,6 +51,14 @@ impl StudyError {
         let name = scenario.design.drives.as_ref().and_then(|drives| drives.kind.part_name());
         let name = name.unwrap_or_default().to_owned();
         StudyError::Part(name, refusal.key, refusal.why)
+    }
+}
+
+impl StudyError {
+    /// There is no class of that name.
+    pub(super) fn no_class(scenario: &Scenario, name: &str) -> Self {
+        let names: Vec<String> = scenario.classes.iter().map(|class| format!("\"{}\"", class.name)).collect();
+        StudyError::NoClass(name.to_owned(), names.join(", "))
     }
 }
 
@@ -64,6 +76,14 @@ impl std::fmt::Display for StudyError {
                 "the data does not fit: {:.2} TB as it is stored, in {:.2} TB of usable space less `design.layout.reserve`\n  help: more or larger drives, fewer machines, or a smaller `capacity`",
                 live / 1e12,
                 room / 1e12
+            ),
+            StudyError::NoClass(name, known) => {
+                write!(f, "there is no class \"{name}\"\n  help: the scenario has {known}")
+            }
+            StudyError::NoObjective => write!(
+                f,
+                "no objective says what must hold, so any number of machines fits\n  help: add an [[objective]] \
+                 (`forebay explain objective`)"
             ),
             StudyError::TooManySources(count) => write!(
                 f,

@@ -23,10 +23,10 @@ use super::pilot;
 use super::replication::Replication;
 use super::run::played_once;
 use super::setting::{Course, Setting};
-use super::summary;
-use super::transient;
 use super::stations::fullest;
+use super::summary;
 use super::targets::{Target, cycles_floor_s, is_measured, targets};
+use super::transient;
 
 /// Looks at most; the window after the last is 2^(LOOKS − 1) times as long as after the first.
 pub(super) const LOOKS: u32 = 5;
@@ -113,7 +113,8 @@ impl<'s> Trial<'s> {
         }
         if question == Question::Carried {
             let requests = pilot::first_length(setting);
-            let cycles = SimDuration::from_secs(cycles_floor_s(setting.scenario) / f64::from(run.replications));
+            let cycles =
+                SimDuration::from_secs(cycles_floor_s(setting.scenario) / f64::from(run.replications));
             let first = SimDuration::from_ps(requests.ps() / 2 + 1).max(cycles);
             return Self::beside(setting, question, (first, SimDuration::from_secs(first.secs() * WARM_UP)));
         }
@@ -130,8 +131,16 @@ impl<'s> Trial<'s> {
     pub fn beside(setting: &'s Setting<'s>, question: Question, window: (SimDuration, SimDuration)) -> Self {
         let (first, warm_up) = window;
         let replications = Vec::new();
-        let mut trial =
-            Trial { setting, question, warm_up, first, replications, looks: 0, overloaded: false, fill: None };
+        let mut trial = Trial {
+            setting,
+            question,
+            warm_up,
+            first,
+            replications,
+            looks: 0,
+            overloaded: false,
+            fill: None,
+        };
         if !trial.is_fixed() {
             trial.add(setting.scenario.run.replications);
         }
@@ -237,7 +246,8 @@ impl<'s> Trial<'s> {
             return Standing::Fails;
         }
         // Where bursts keep a backlog moving it is not seen to be steady; but what no station limits piles up in sight.
-        let growing = overload::drift(self.setting, &self.replications).is_some_and(|drift| drift.is_growing());
+        let growing =
+            overload::drift(self.setting, &self.replications).is_some_and(|drift| drift.is_growing());
         let holds = fill.high < 1.0 && (is_steady(&backlog) || !growing) && is_steady(&log);
         if holds { Standing::Holds } else { Standing::Unclear }
     }
@@ -252,8 +262,7 @@ impl<'s> Trial<'s> {
     /// 1982); one fails if any does, at an error divided among them.
     fn objectives_hold(&self, confidence: f64) -> Standing {
         let scenario = self.setting.scenario;
-        let judged: Vec<_> =
-            scenario.objectives.iter().filter(|o| is_measured(o, self.setting)).collect();
+        let judged: Vec<_> = scenario.objectives.iter().filter(|o| is_measured(o, self.setting)).collect();
         let stricter = 1.0 - (1.0 - confidence) / judged.len().max(1) as f64;
         let mut standing = Standing::Holds;
         for objective in judged {

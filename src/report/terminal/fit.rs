@@ -1,0 +1,169 @@
+//! The answer of `fit`: how many machines, what sets the number, and until when.
+
+use crate::outcome::{Figure, FitCase, FitOutcome};
+use crate::report::grid::{Column, Grid};
+use crate::report::numbers::{
+    MISSING, format_count, format_percent, format_significant, format_stated_percent,
+};
+use crate::report::sheet::{Sheet, Tone};
+use crate::report::text::{clean, first_that_fits};
+
+use super::footer;
+use super::footnotes::{Footnotes, finish_table};
+
+/// Adds the three lines: how many, what sets the number, until when.
+pub(super) fn answer(sheet: &mut Sheet, outcome: &FitOutcome) {
+    let width = sheet.width();
+    let whose = match outcome.class.as_str() {
+        "all" => "machines of the whole mix".into(),
+        class => format!("machines of {}", clean(class)),
+    };
+    let stated = format_count(outcome.stated_machines);
+    let (tone, line) = match outcome.machines.value {
+        Some(machines) => {
+            let fits = machines >= outcome.stated_machines as f64;
+            let count = format_count(machines as u64);
+            let tone = if fits { Tone::Good } else { Tone::Bad };
+            (
+                tone,
+                vec![
+                    format!("{count} {whose} fit; {stated} are stated"),
+                    format!("{count} fit of {stated} stated"),
+                ],
+            )
+        }
+        None => {
+            let reason = outcome.machines.reason.clone().unwrap_or_default();
+            (
+                Tone::Bad,
+                vec![format!("No number of {whose} can be promised: {reason}"), format!("None: {reason}")],
+            )
+        }
+    };
+    match outcome.machines.value {
+        Some(_) => sheet.line(tone, &first_that_fits(&line, width)),
+        None => sheet.paragraph(tone, "", &line[0]),
+    }
+    let set_by = match &outcome.binding {
+        Some(binding) => {
+            let case =
+                std::iter::once(&outcome.healthy).chain(&outcome.faults).find(|case| &case.name == binding);
+            let gives_way = case.and_then(|case| case.binding_objective.as_ref());
+            let way = gives_way.map_or(String::new(), |o| format!("; first to give way: {}", clean(o)));
+            let which = if case.is_none() { format!("{}, on paper", clean(binding)) } else { clean(binding) };
+            vec![format!("Set by: {which}{way}"), format!("Set by: {which}")]
+        }
+        None => vec!["Set by: nothing".into()],
+    };
+    sheet.line(Tone::Strong, &first_that_fits(&set_by, width));
+    growth_line(sheet, outcome);
+    if !outcome.failed_audit.is_empty() {
+        sheet.paragraph(Tone::Bad, "", "AUDIT FAILED: a law is broken, see below; trust no figure here");
+    }
+    if outcome.interrupted {
+        sheet.paragraph(Tone::Caution, "", "Interrupted: what is known so far");
+    }
+    sheet.gap();
+    let title = if outcome.title.trim().is_empty() { "Untitled scenario" } else { &outcome.title };
+    sheet.paragraph(Tone::Strong, "", title);
+}
+
+fn growth_line(sheet: &mut Sheet, outcome: &FitOutcome) {
+    let Some(years) = &outcome.outgrown_after_years else {
+        sheet.line(Tone::Plain, "Growth: none is stated");
+        return;
+    };
+    let by = outcome.outgrown_by.as_ref().map_or(String::new(), |by| format!(", by {}", clean(by)));
+    let said = match years.value {
+        Some(0.0) => "Outgrown today".into(),
+        Some(value) => format!("Outgrown after {} years{}{by}", format_significant(value), between(years)),
+        None => "Growth: not known".into(),
+    };
+    sheet.line(Tone::Plain, &first_that_fits(&[said], sheet.width()));
+}
+
+fn between(figure: &Figure) -> String {
+    match (figure.low, figure.high) {
+        (Some(low), Some(high)) if low == high => String::new(),
+        (low, high) => {
+            let end = |value: Option<f64>| value.map_or(MISSING.into(), format_significant);
+            format!(" ({} to {})", end(low), end(high))
+        }
+    }
+}
+
+/// Adds a row for each case.
+pub(super) fn cases(sheet: &mut Sheet, outcome: &FitOutcome) {
+    let mut grid = Grid::new(vec![
+        Column::name("case", 0),
+        Column::figure("accepted", 0),
+        Column::figure("rejected", 0),
+        Column::name("first to give way", 1),
+        Column::name("busiest", 2),
+        Column::figure("in use", 2),
+    ]);
+    let mut footnotes = Footnotes::default();
+    let count = |value: Option<f64>| value.map_or(MISSING.into(), |count| format_count(count as u64));
+    for case in std::iter::once(&outcome.healthy).chain(&outcome.faults) {
+        footnotes.note(&case.machines, || clean(&case.name));
+        let tone = if outcome.binding.as_ref() == Some(&case.name) { Tone::Strong } else { Tone::Plain };
+        grid.row(tone, row(case, &count));
+    }
+    sheet.heading("Machines, healthy and with each fault by itself");
+    let fitted = grid.fit(sheet.width());
+    finish_table(sheet, fitted, footnotes);
+}
+
+fn row(case: &FitCase, count: &dyn Fn(Option<f64>) -> String) -> Vec<String> {
+    vec![
+        clean(&case.name),
+        count(case.machines.low),
+        count(case.machines.high),
+        case.binding_objective.as_deref().map_or(MISSING.into(), clean),
+        case.busiest.as_deref().map_or(MISSING.into(), clean),
+        case.utilisation.map_or(MISSING.into(), format_percent),
+    ]
+}
+
+/// Adds the classes at the number that may be promised, and what paper allows.
+pub(super) fn classes_and_limits(sheet: &mut Sheet, outcome: &FitOutcome) {
+    if outcome.machines.value.is_some() {
+        let mut grid =
+            Grid::new(vec![Column::name("class", 0), Column::figure("fit", 0), Column::figure("stated", 0)]);
+        for class in &outcome.by_class {
+            let cells =
+                vec![clean(&class.class), format_count(class.machines), format_count(class.stated_machines)];
+            grid.row(Tone::Plain, cells);
+        }
+        sheet.heading("By class");
+        let fitted = grid.fit(sheet.width());
+        finish_table(sheet, fitted, Footnotes::default());
+    }
+    if !outcome.limits.is_empty() {
+        sheet.heading("On paper");
+        for limit in &outcome.limits {
+            let machines =
+                limit.machines.map_or(String::new(), |count| format!("{} machines: ", format_count(count)));
+            sheet.paragraph(
+                Tone::Plain,
+                &format!(" {}: ", clean(&limit.resource)),
+                &format!("{machines}{}", limit.why),
+            );
+        }
+    }
+}
+
+/// Adds what was run, advice and assumptions.
+pub(super) fn facts(sheet: &mut Sheet, outcome: &FitOutcome) {
+    sheet.heading("The search");
+    let measured = format!(
+        "{} requests; seed {}; every case on the same requests; accepted and rejected at {} confidence, all cases together",
+        format_count(outcome.requests),
+        outcome.seed,
+        format_stated_percent(outcome.confidence)
+    );
+    sheet.paragraph(Tone::Plain, " Measured: ", &measured);
+    outcome.failed_audit.iter().for_each(|row| footer::broken_law(sheet, row));
+    footer::made_by(sheet, &outcome.tool, &outcome.scenario_digest);
+    footer::closing(sheet, &outcome.assumptions, &outcome.notes);
+}
