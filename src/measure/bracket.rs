@@ -251,9 +251,14 @@ struct Seen {
     is_sure: bool,
 }
 
-/// What a quick trial cannot tell by much, a sure one can tell by this share of its half-width: it is 16 times as long, and
+/// Rise of the measure over the logarithm of load where nothing else is known: a percentile at three quarters of the load
+/// of a simple queue has it (d ln 1/(1 − ρ) / d ln ρ = ρ/(1 − ρ)).
+const ASSUMED_SLOPE: f64 = 3.0;
+/// No further than this, as a logarithm, by an assumed slope.
+const FARTHEST_STEP: f64 = 0.5;
+/// What a quick trial cannot tell by much, a sure one can tell by this share of its half-width: it is 8 times as long, and
 /// its interval reaches 1.3 times as far; the rest is for telling it four times in five.
-const SURE_TO_QUICK: f64 = 0.45;
+const SURE_TO_QUICK: f64 = 0.6;
 /// The same of a trial that was as long.
 const SURE_TO_SURE: f64 = 1.6;
 
@@ -327,8 +332,14 @@ impl Margins {
     pub fn guess(&self) -> Guess {
         let (below, above) = match self.around() {
             (Some(below), Some(above)) => (below, above),
-            (Some(below), None) => return self.beyond(below).map_or(Guess::Above, Guess::At),
-            (None, Some(_)) => return Guess::Below,
+            (Some(below), None) => {
+                let found = self.beyond(below).or_else(|| self.assumed(below));
+                return found.map_or(Guess::Above, Guess::At);
+            }
+            (None, Some(above)) => {
+                let found = self.before().or_else(|| self.assumed(above));
+                return found.map_or(Guess::Below, Guess::At);
+            }
             (None, None) => return Guess::Above,
         };
         let (low, high) = (&self.seen[below], &self.seen[above]);
@@ -348,6 +359,23 @@ impl Margins {
             return Guess::At(middle);
         }
         Guess::At(self.load_of(from + share * (to - from)))
+    }
+
+    /// Where the first two trials that fail point back to, if they rise.
+    fn before(&self) -> Option<f64> {
+        let rising: Vec<(f64, f64)> =
+            self.seen.iter().filter_map(|s| Some((self.coordinate(s.load), s.margin?.value))).collect();
+        let [(x0, y0), (x1, y1), ..] = rising.as_slice() else { return None };
+        let slope = (y1 - y0) / (x1 - x0);
+        let found = self.load_of(x0 - y0 / slope);
+        (slope > 0.0 && found.is_finite()).then(|| found.max(self.seen[0].load / 4.0))
+    }
+
+    /// Where one trial points to, if its measure rises as it does near the knee of a queue: it must be within reach.
+    fn assumed(&self, place: usize) -> Option<f64> {
+        let seen = &self.seen[place];
+        let step = seen.margin?.value / ASSUMED_SLOPE;
+        (step.abs() <= FARTHEST_STEP).then(|| seen.load * (-step).exp())
     }
 
     /// Where the last two trials that hold point to, if they rise.

@@ -3,7 +3,7 @@
 use super::*;
 use crate::engine::Key;
 
-/// 1/(1 − load) with normal noise on its logarithm; a sure trial is 16 times as long as a quick one and tests at the error
+/// 1/(1 − load) with normal noise on its logarithm; a sure trial is 8 times as long as a quick one and tests at the error
 /// that it is given.
 struct Queue {
     bound: f64,
@@ -41,7 +41,7 @@ impl Loads for Queue {
         }
         let noise = match effort {
             Effort::Quick => self.noise,
-            Effort::Sure { .. } => self.noise / 4.0,
+            Effort::Sure { .. } => self.noise / 8f64.sqrt(),
         };
         let true_margin = (1.0 / (1.0 - load) / self.bound).ln() * self.flat;
         let value = true_margin + noise * self.normal();

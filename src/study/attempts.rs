@@ -165,7 +165,7 @@ pub(super) fn try_out(mut trial: Trial, effort: Effort) -> (Standing, Tried) {
             Effort::Quick => {}
             Effort::Sure { error } => {
                 standing = trial.standing(error);
-                if standing != Standing::Unclear {
+                if standing != Standing::Unclear || trial.is_futile(error) {
                     break;
                 }
             }

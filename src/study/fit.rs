@@ -204,7 +204,7 @@ impl Study<'_> {
         let wanted = Wanted {
             start: start.min(most),
             range: (1.0, most),
-            half_width: case.scenario.run.precision / 2.0,
+            half_width: case.scenario.run.precision,
             whole: true,
             error: self.error,
         };

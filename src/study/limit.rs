@@ -51,8 +51,7 @@ pub(super) fn search(attempts: &mut Attempts, wanted: &Wanted, full: Option<f64>
     }
     let found = bracket(&mut meeting, wanted);
     let (lowest, highest) = wanted.range;
-    let out_of_reach =
-        found.low.is_none() && found.value <= lowest && meeting.margins.guess() == Guess::Below;
+    let out_of_reach = found.low.is_none() && found.high.is_some_and(|high| high <= lowest);
     let beyond_range = found.low.is_some_and(|low| low >= highest);
     let turns_back = meeting.margins.turns_back().map(|(fails, holds)| (fails * step, holds * step));
     let scaled = |load: Option<f64>| load.map(|load| load * step);

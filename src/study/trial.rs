@@ -14,7 +14,7 @@ use rayon::prelude::*;
 use crate::engine::{Observation, SimDuration, Stop};
 use crate::measure::{BlameTable, Drift, Interval, Margin, Standing, t_interval};
 use crate::outcome::{ObjectiveRow, RunOutcome, State};
-use crate::scenario::Auto;
+use crate::scenario::{Auto, Objective};
 
 use crate::system::Ceiling;
 
@@ -29,10 +29,12 @@ use super::targets::{Target, cycles_floor_s, is_measured, targets};
 use super::transient;
 
 /// Looks at most; the window after the last is 2^(LOOKS − 1) times as long as after the first.
-pub(super) const LOOKS: u32 = 5;
+pub(super) const LOOKS: u32 = 4;
+/// The first look after which a trial may be given up because it will not tell.
+const FUTILE_FROM: u32 = 2;
 /// Share of a trial's error that each look may spend: most of it is kept for the last (group-sequential tests: O'Brien &
 /// Fleming 1979 do so, too).
-const SPENDING: [f64; LOOKS as usize] = [0.04, 0.06, 0.15, 0.25, 0.5];
+const SPENDING: [f64; LOOKS as usize] = [0.05, 0.1, 0.25, 0.6];
 /// Requests beyond the tightest percentile that a first look at objectives sees at least, as a part of what a run does.
 const OF_A_RUN: f64 = 0.3;
 /// Requests that a first look at a mean or at a backlog sees at least, over all replications.
@@ -276,6 +278,27 @@ impl<'s> Trial<'s> {
             }
         }
         standing
+    }
+
+    /// Whether the last look will hardly tell what the looks so far have not: no figure would be half of that look's
+    /// interval away from its bound, were it to stay where it is.
+    pub fn is_futile(&self, error: f64) -> bool {
+        if self.question != Question::Objectives || self.looks < FUTILE_FROM || self.is_fixed() {
+            return false;
+        }
+        let confidence = 1.0 - 2.0 * error * SPENDING[LOOKS as usize - 1];
+        let shrinks = 0.5f64.powi((LOOKS - self.looks) as i32).sqrt();
+        let objectives = &self.setting.scenario.objectives;
+        let apart = |objective: &Objective| {
+            let target = Target::of(objective, self.setting);
+            let found = target.estimate(&self.replications, confidence).ok()?;
+            let reach = 0.5 * shrinks * (found.high - found.value);
+            let bound = objective.below.ps() as f64;
+            Some((found.value + reach < bound, found.value - reach >= bound))
+        };
+        let judged = objectives.iter().filter(|o| is_measured(o, self.setting));
+        let apart: Option<Vec<(bool, bool)>> = judged.map(apart).collect();
+        apart.is_some_and(|apart| !apart.iter().all(|a| a.0) && !apart.iter().any(|a| a.1))
     }
 
     /// Waits for the last requests, unless the load was found not to be carried, and tells all.
