@@ -80,6 +80,9 @@ pub struct Bracket {
 
 /// Quick trials at most.
 const QUICK_TRIALS: usize = 7;
+/// A look is at no more than this many times the load of the one before: far past saturation it costs most and tells
+/// least.
+const FARTHEST_JUMP: f64 = 2.0;
 /// Share of an end's error that each attempt at it may spend; there are no more attempts than this.
 const SPENDING: [f64; 4] = [0.7, 0.2, 0.07, 0.03];
 /// Widest distance of an end from the root.
@@ -121,7 +124,7 @@ impl<L: Loads> Search<'_, L> {
                 Guess::Above => (at * 2.0).min((at + highest) / 2.0 + 0.5 * f64::from(self.wanted.whole)),
                 Guess::Below => (at / 2.0).max(lowest),
             };
-            let next = self.rounded(next.clamp(lowest, highest));
+            let next = self.rounded(next.min(at * FARTHEST_JUMP).clamp(lowest, highest));
             let is_near = (next / at - 1.0).abs() <= self.wanted.half_width;
             if is_near || next == at {
                 // Past the highest load there is nothing to find.
@@ -387,7 +390,7 @@ impl Margins {
         let [.., (x0, y0), (x1, y1)] = rising.as_slice() else { return None };
         let slope = (y1 - y0) / (x1 - x0);
         let found = self.load_of(x1 - y1 / slope);
-        (slope > 0.0 && found.is_finite() && found <= 4.0 * self.seen[below].load).then_some(found)
+        (slope > 0.0 && found.is_finite() && found <= FARTHEST_JUMP * self.seen[below].load).then_some(found)
     }
 
     /// See [`Loads::discernible`].

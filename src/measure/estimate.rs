@@ -147,6 +147,25 @@ pub fn percentile_estimate(replications: &[&Latencies], p: f64, confidence: f64)
     Ok(Interval::about(point.value, half + point.resolution).above_zero())
 }
 
+/// The natural logarithm of the `p`-quantile in ps, as [`percentile_estimate`] but with squares of logarithms: for tests
+/// against a bound where replications differ by factors, as they do near saturation. Fails as that does.
+pub fn log_percentile_estimate(
+    replications: &[&Latencies],
+    p: f64,
+    confidence: f64,
+) -> Result<Interval, Reason> {
+    percentile_estimate(replications, p, confidence)?;
+    let pooled = pool(replications);
+    let point = pooled.quantile(p).ok_or_else(|| not_finite(&pooled))?;
+    let mut sections = Vec::with_capacity(replications.len());
+    for latencies in replications {
+        let own = latencies.quantile(p).ok_or_else(|| not_finite(latencies))?;
+        sections.push((latencies.total() as f64, (own.value / point.value).ln()));
+    }
+    let half = half_width(sections.into_iter(), confidence).ok_or(Reason::OneReplication)?;
+    Ok(Interval::about(point.value.ln(), half + point.resolution / point.value))
+}
+
 fn not_finite(latencies: &Latencies) -> Reason {
     match latencies.survivors() {
         0 => Reason::AboveRange,

@@ -24,7 +24,10 @@ pub mod warmup;
 pub use blame::{Blame, BlameTable};
 pub use bracket::{Bracket, Effort, Guess, Loads, Margin, Margins, Standing, Wanted, bracket};
 pub use drift::{Drift, Watch};
-pub use estimate::{Interval, Reason, mean_estimate, percentile_estimate, pool, rate_estimate, t_interval};
+pub use estimate::{
+    Interval, Reason, log_percentile_estimate, mean_estimate, percentile_estimate, pool, rate_estimate,
+    t_interval,
+};
 pub use latency::{Latencies, Quantile};
 pub use population::Population;
 pub use precision::{Decision, Round, StoppingRule};

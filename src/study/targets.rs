@@ -1,6 +1,8 @@
 //! What a run must estimate to the stated precision, and how many requests that takes at least.
 
-use crate::measure::{Interval, Latencies, mean_estimate, percentile_estimate, pool, precision};
+use crate::measure::{
+    Interval, Latencies, log_percentile_estimate, mean_estimate, percentile_estimate, pool, precision,
+};
 use crate::scenario::{Arrivals, Class, Load, Objective, Operation, Over, Scenario};
 
 use super::replication::Replication;
@@ -118,6 +120,34 @@ impl Target {
             }
         }
         worst.ok_or_else(|| "no machine was measured".into())
+    }
+
+    /// The natural logarithm of the figure ÷ a bound in ps, or why there is none. Of the worst machine the interval is
+    /// the figure's own.
+    pub fn against(
+        &self,
+        bound_ps: f64,
+        replications: &[Replication],
+        confidence: f64,
+    ) -> Result<Interval, String> {
+        let logarithm = match (self.over, self.quantile) {
+            (Over::Class, Some(p)) => {
+                let latencies = self.latencies(replications);
+                let all: Vec<&Latencies> = latencies.iter().collect();
+                log_percentile_estimate(&all, p, confidence).map_err(|reason| reason.to_string())?
+            }
+            _ => {
+                let found = self.estimate(replications, confidence)?;
+                let half = found.relative_half_width().unwrap_or(0.0);
+                Interval::about(found.value.ln(), half)
+            }
+        };
+        let shift = bound_ps.ln();
+        Ok(Interval {
+            value: logarithm.value - shift,
+            low: logarithm.low - shift,
+            high: logarithm.high - shift,
+        })
     }
 
     /// Half the width of its interval ÷ the figure; none while there is no figure.

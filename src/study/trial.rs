@@ -13,7 +13,7 @@ use rayon::prelude::*;
 
 use crate::engine::{Observation, SimDuration, Stop};
 use crate::measure::{BlameTable, Drift, Interval, Margin, Standing, t_interval};
-use crate::outcome::{ObjectiveRow, RunOutcome, State};
+use crate::outcome::{RunOutcome, State};
 use crate::scenario::{Auto, Objective};
 
 use crate::system::Ceiling;
@@ -268,16 +268,30 @@ impl<'s> Trial<'s> {
         let stricter = 1.0 - (1.0 - confidence) / judged.len().max(1) as f64;
         let mut standing = Standing::Holds;
         for objective in judged {
-            let target = Target::of(objective, self.setting);
-            let bound = objective.below.ps() as f64;
-            let at = |confidence| target.estimate(&self.replications, confidence);
-            match (at(confidence), at(stricter)) {
-                (_, Ok(strict)) if strict.low >= bound => return Standing::Fails,
-                (Ok(found), _) if found.high < bound => {}
+            match (self.against(objective, confidence), self.against(objective, stricter)) {
+                (_, Some(strict)) if strict.low >= 0.0 => return Standing::Fails,
+                (Some(found), _) if found.high < 0.0 => {}
                 _ => standing = Standing::Unclear,
             }
         }
         standing
+    }
+
+    /// The logarithm of an objective's figure ÷ its bound.
+    fn against(&self, objective: &Objective, confidence: f64) -> Option<Interval> {
+        let target = Target::of(objective, self.setting);
+        target.against(objective.below.ps() as f64, &self.replications, confidence).ok()
+    }
+
+    /// The objective with the greatest figure relative to its bound.
+    fn nearest(&self) -> Option<(usize, Margin)> {
+        let scenario = self.setting.scenario;
+        let judged = scenario.objectives.iter().enumerate().filter(|(_, o)| is_measured(o, self.setting));
+        let margin = |(place, objective): (usize, &Objective)| {
+            let found = self.against(objective, scenario.run.confidence)?;
+            Some((place, Margin { value: found.value, half: found.high - found.value }))
+        };
+        judged.filter_map(margin).max_by(|a, b| a.1.value.total_cmp(&b.1.value))
     }
 
     /// Whether the last look will hardly tell what the looks so far have not: no figure would be half of that look's
@@ -290,11 +304,9 @@ impl<'s> Trial<'s> {
         let shrinks = 0.5f64.powi((LOOKS - self.looks) as i32).sqrt();
         let objectives = &self.setting.scenario.objectives;
         let apart = |objective: &Objective| {
-            let target = Target::of(objective, self.setting);
-            let found = target.estimate(&self.replications, confidence).ok()?;
+            let found = self.against(objective, confidence)?;
             let reach = 0.5 * shrinks * (found.high - found.value);
-            let bound = objective.below.ps() as f64;
-            Some((found.value + reach < bound, found.value - reach >= bound))
+            Some((found.value + reach < 0.0, found.value - reach >= 0.0))
         };
         let judged = objectives.iter().filter(|o| is_measured(o, self.setting));
         let apart: Option<Vec<(bool, bool)>> = judged.map(apart).collect();
@@ -322,7 +334,7 @@ impl<'s> Trial<'s> {
         };
         let outcome = summary::summarise(self.setting, &self.replications, &course, false);
         let overloaded = is_given_up || outcome.verdict.state == State::Saturated;
-        let margin = if overloaded { None } else { nearest(&outcome) };
+        let margin = if overloaded { None } else { self.nearest() };
         let ceilings = summary::static_ceilings(self.setting, &self.replications);
         Tried { samples: self.samples(), outcome, margin, fullest: named.zip(filled), ceilings, overloaded }
     }
@@ -394,17 +406,6 @@ fn stated_to_seen(setting: &Setting, replication: &Replication, group: usize, se
 /// The window of a run that cannot be extended: one with dates, or a trace that is played once.
 fn fixed_window(setting: &Setting) -> Option<SimDuration> {
     setting.periods.as_ref().map(|periods| periods.length).or_else(|| played_once(setting))
-}
-
-/// The objective with the greatest figure relative to its bound.
-fn nearest(outcome: &RunOutcome) -> Option<(usize, Margin)> {
-    let margin = |(place, row): (usize, &ObjectiveRow)| {
-        let value = row.value_us.value?;
-        let half = row.value_us.relative_half_width()?;
-        Some((place, Margin { value: (value / row.below_us).ln(), half }))
-    };
-    let all = outcome.objectives.iter().enumerate().filter_map(margin);
-    all.max_by(|a, b| a.1.value.total_cmp(&b.1.value))
 }
 
 /// The window in which a replication of a first look sees its share of what the question needs.

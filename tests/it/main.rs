@@ -15,9 +15,11 @@
 //! | `endurance` | the rated workload's sizes and bands, and what skew costs a drive |
 //! | `fabric` | uplinks and trees of links, against the payload of their narrowest level |
 //! | `failover` | a controller is lost, and the other one takes its requests |
+//! | `fit` | how many machines fit: theory, faults, paper, years |
 //! | `held_out` | textbook scenarios that are not shipped |
 //! | `hosts` | hosts' links and queues, against wire arithmetic and closed networks |
 //! | `interference` | reads behind programs, against priority queues |
+//! | `knee` | the load curve against queueing theory and operational analysis |
 //! | `layouts` | what protection costs: drive requests, bytes, degraded reads, rebuilds, and errors |
 //! | `measure` | intervals that cover, verdicts that are right, broken estimators that are caught |
 //! | `networks` | the engine alone against sojourn times from outside |
@@ -51,9 +53,11 @@ mod drives;
 mod endurance;
 mod fabric;
 mod failover;
+mod fit;
 mod held_out;
 mod hosts;
 mod interference;
+mod knee;
 mod layouts;
 mod measure;
 mod networks;
