@@ -307,8 +307,7 @@ impl Margins {
 
     /// The slope of the measure over the logarithm of load, from the two trials about the root.
     fn slope(&self) -> Option<f64> {
-        let with_margin: Vec<(f64, f64)> =
-            self.seen.iter().filter_map(|s| Some((s.0, s.2?.value))).collect();
+        let with_margin: Vec<(f64, f64)> = self.seen.iter().filter_map(|s| Some((s.0, s.2?.value))).collect();
         let (below, _) = self.around();
         let split = below.map_or(0, |n| self.seen[..=n].iter().filter(|s| s.2.is_some()).count());
         let first = split.saturating_sub(1).min(with_margin.len().checked_sub(2)?);

@@ -106,7 +106,9 @@ pub fn stations_csv(outcome: &RunOutcome) -> String {
 pub fn knee_csv(outcome: &KneeOutcome) -> String {
     const LATENCIES: [&str; 3] = ["mean", "p50", "p99"];
     let mut header: Vec<String> =
-        ["scale", "offered_iops", "carried_iops", "state", "busiest", "utilisation"].map(String::from).to_vec();
+        ["scale", "offered_iops", "carried_iops", "state", "busiest", "utilisation"]
+            .map(String::from)
+            .to_vec();
     let objectives = outcome.curve.first().map_or(0, |point| point.objectives_us.len());
     let latencies = LATENCIES.map(String::from).into_iter();
     for name in latencies.chain((1..=objectives).map(|n| format!("objective_{n}"))) {
@@ -115,7 +117,8 @@ pub fn knee_csv(outcome: &KneeOutcome) -> String {
     let mut text = record(&header);
     let absent = Figure::missing("not measured");
     for point in &outcome.curve {
-        let mut fields = [Some(point.scale), point.offered_iops, point.carried_iops.value].map(number).to_vec();
+        let mut fields =
+            [Some(point.scale), point.offered_iops, point.carried_iops.value].map(number).to_vec();
         fields.push(point.state.word().into());
         fields.push(point.binding.clone().unwrap_or_default());
         fields.push(number(Some(point.utilisation)));

@@ -114,7 +114,8 @@ mod tests {
     /// Points go where 1/(1 − load) bends, and none to a straight line.
     #[test]
     fn points_go_where_the_curve_bends() {
-        let mut points: Vec<(f64, f64)> = [0.05f64, 0.35, 0.65, 0.9, 0.97].map(|x| (x, -(1.0 - x).ln())).to_vec();
+        let mut points: Vec<(f64, f64)> =
+            [0.05f64, 0.35, 0.65, 0.9, 0.97].map(|x| (x, -(1.0 - x).ln())).to_vec();
         let mut added = Vec::new();
         while let Some(load) = next_point(&points, 1.0) {
             added.push(load);

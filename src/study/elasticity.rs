@@ -4,7 +4,9 @@
 //! thumb for probabilistic problems in computer communications"). At its top power is flat, so the knee is found where
 //! the elasticity d ln(latency) / d ln(carried) is 1, from pairs of loads on the same requests.
 
-use crate::measure::{Bracket, Effort, Guess, Interval, Loads, Margin, Margins, Standing, Wanted, bracket, t_interval};
+use crate::measure::{
+    Bracket, Effort, Guess, Interval, Loads, Margin, Margins, Standing, Wanted, bracket, t_interval,
+};
 
 use super::attempts::Attempts;
 use super::trial::{LOOKS, Sample};

@@ -41,7 +41,11 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
         let half_width = scenario.run.precision;
         let bend = elasticity::knee(&mut attempts, full.scale.value, unit, (half_width, error));
         if !attempts.is_cut_short() {
-            point = mark_of(&attempts, &bend, "the mean latency rises by less than the load all the way to saturation");
+            point = mark_of(
+                &attempts,
+                &bend,
+                "the mean latency rises by less than the load all the way to saturation",
+            );
         }
         curve::fill(&mut attempts, full.scale.value, unit);
     }
@@ -86,9 +90,7 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
         },
         curve: curve::rows(&attempts),
         point,
-        limit_objective: found
-            .as_ref()
-            .and_then(|limit| Some(in_words(&scenario, limit.gives_way?))),
+        limit_objective: found.as_ref().and_then(|limit| Some(in_words(&scenario, limit.gives_way?))),
         limit: match &found {
             _ if scenario.objectives.is_empty() => missing("no objective is stated"),
             Some(limit) if !attempts.is_cut_short() => limit_mark(&attempts, &limit.found),
@@ -190,7 +192,9 @@ fn mark_of(attempts: &Attempts, found: &Bracket, beyond: &str) -> LoadMark {
 }
 
 fn limit_mark(attempts: &Attempts, found: &Bracket) -> LoadMark {
-    if found.low.is_none() && found.high.is_some_and(|high| found.value >= high * 0.999 || found.value <= high) {
+    if found.low.is_none()
+        && found.high.is_some_and(|high| found.value >= high * 0.999 || found.value <= high)
+    {
         let lightest = attempts.carried().first().map_or(0.0, |attempt| attempt.scale);
         if found.value <= lightest * 1.001 {
             return missing(&format!(
@@ -257,9 +261,15 @@ fn gap(full: &Saturation, station: &StationRow, busiest: f64, added_up: Option<f
         Some(added_up) => {
             let asked = added_up / (carried / station.utilisation);
             if asked > 1.0 + SAME {
-                said.push(format!("requests ask {:.0} % more of it than adding up says", (asked - 1.0) * 100.0));
+                said.push(format!(
+                    "requests ask {:.0} % more of it than adding up says",
+                    (asked - 1.0) * 100.0
+                ));
             } else if asked < 1.0 - SAME {
-                said.push(format!("requests ask {:.0} % less of it than adding up says", (1.0 - asked) * 100.0));
+                said.push(format!(
+                    "requests ask {:.0} % less of it than adding up says",
+                    (1.0 - asked) * 100.0
+                ));
             }
         }
         None => said.push("adding up has no figure for it".into()),
@@ -279,7 +289,8 @@ fn assumptions_of(base: &Base) -> Result<Vec<String>, StudyError> {
     let variant = base.at(base.scenario, 1.0);
     let setting = variant.setting()?;
     let mut said = assumptions::of(&setting);
-    let closed = base.scenario.classes.iter().filter(|class| matches!(class.load, Load::Closed { .. })).count();
+    let closed =
+        base.scenario.classes.iter().filter(|class| matches!(class.load, Load::Closed { .. })).count();
     if closed > 0 && closed < base.scenario.classes.len() {
         said.push("load: closed classes scale in whole machines, at least one; open ones in rate".into());
     }

@@ -53,7 +53,8 @@ pub(super) fn limit(attempts: &mut Attempts, saturation: f64, unit: Option<f64>,
 
 /// The objective nearest to its bound at the tried load nearest to the limit.
 fn gives_way(attempts: &Attempts, limit: f64) -> Option<usize> {
-    let judged = attempts.list.iter().filter(|a| a.question == Question::Objectives && a.tried.margin.is_some());
+    let judged =
+        attempts.list.iter().filter(|a| a.question == Question::Objectives && a.tried.margin.is_some());
     let nearest = judged.min_by(|a, b| {
         let distance = |scale: f64| (scale / limit).ln().abs();
         distance(a.scale).total_cmp(&distance(b.scale))

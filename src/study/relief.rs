@@ -68,7 +68,9 @@ fn fabric(design: &mut Design, station: &str) -> Option<String> {
 /// An interface of twice the rate: the lanes, or the next generation where there are no more.
 fn doubled(interface: Interface) -> Option<Interface> {
     Some(match interface {
-        Interface::Pcie { generation, lanes } if lanes < 16 => Interface::Pcie { generation, lanes: lanes * 2 },
+        Interface::Pcie { generation, lanes } if lanes < 16 => {
+            Interface::Pcie { generation, lanes: lanes * 2 }
+        }
         Interface::Pcie { generation, lanes } if generation < 6 => {
             Interface::Pcie { generation: generation + 1, lanes }
         }

@@ -172,9 +172,9 @@ fn not_settled(pilot: &Pilot) -> Option<String> {
 pub(super) fn played_once(setting: &Setting) -> Option<SimDuration> {
     let spans = setting.scenario.classes.iter().zip(&setting.traces).filter_map(|(class, trace)| {
         match (&class.load, trace) {
-            (Load::Trace { speed, repeat: false, .. }, Some(trace)) => {
-                Some(SimDuration::from_secs(trace.span().secs() / speed / setting.scale) + SimDuration::from_ps(1))
-            }
+            (Load::Trace { speed, repeat: false, .. }, Some(trace)) => Some(
+                SimDuration::from_secs(trace.span().secs() / speed / setting.scale) + SimDuration::from_ps(1),
+            ),
             _ => None,
         }
     });

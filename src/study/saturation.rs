@@ -70,7 +70,9 @@ fn told(attempts: &Attempts, found: &Bracket) -> Result<Saturation, String> {
     };
     let verdict = &near.tried.outcome.verdict;
     if verdict.utilisation < IDLE {
-        return Err("nothing in the design has a limit: every component is left out or infinitely fast".into());
+        return Err(
+            "nothing in the design has a limit: every component is left out or infinitely fast".into()
+        );
     }
     let Some(binding) = verdict.binding.clone() else {
         return Err("the design has no station".into());
@@ -81,11 +83,8 @@ fn told(attempts: &Attempts, found: &Bracket) -> Result<Saturation, String> {
         high: found.high.or(attempts.overloaded_from()).unwrap_or(f64::INFINITY).max(found.value),
     };
     let per_scale = iops_at(attempts, found.value) / found.value;
-    let iops = Interval {
-        value: scale.value * per_scale,
-        low: scale.low * per_scale,
-        high: scale.high * per_scale,
-    };
+    let iops =
+        Interval { value: scale.value * per_scale, low: scale.low * per_scale, high: scale.high * per_scale };
     Ok(Saturation { scale, iops, binding, near: near.tried.clone(), near_scale: near.scale })
 }
 

@@ -98,8 +98,7 @@ fn verdict(
         let (_, busy) = u.busiest();
         if best.is_none_or(|b| busy > b.1) { Some((u, busy)) } else { best }
     });
-    let lowest =
-        static_ceilings(setting, replications).into_iter().min_by(|a, b| a.iops.total_cmp(&b.iops));
+    let lowest = static_ceilings(setting, replications).into_iter().min_by(|a, b| a.iops.total_cmp(&b.iops));
     let utilisation = binding.map_or(0.0, |b| b.1);
     Verdict {
         state,

@@ -202,8 +202,10 @@ impl<'s> Trial<'s> {
 
     fn is_carried(&self, confidence: f64) -> Standing {
         let logs: Vec<_> = self.replications.iter().filter_map(Replication::watch_log).collect();
-        let drifts =
-            [Drift::estimate(&overload::watches(&self.replications), confidence), Drift::estimate(&logs, confidence)];
+        let drifts = [
+            Drift::estimate(&overload::watches(&self.replications), confidence),
+            Drift::estimate(&logs, confidence),
+        ];
         let mut drifts = drifts.iter().flatten().peekable();
         if drifts.peek().is_none() {
             return Standing::Unclear;
@@ -220,8 +222,7 @@ impl<'s> Trial<'s> {
     /// 1982); one fails if any does, at an error divided among them.
     fn objectives_hold(&self, confidence: f64) -> Standing {
         let scenario = self.setting.scenario;
-        let judged: Vec<_> =
-            scenario.objectives.iter().filter(|o| is_measured(o, self.setting)).collect();
+        let judged: Vec<_> = scenario.objectives.iter().filter(|o| is_measured(o, self.setting)).collect();
         let stricter = 1.0 - (1.0 - confidence) / judged.len().max(1) as f64;
         let mut standing = Standing::Holds;
         for objective in judged {

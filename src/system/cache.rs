@@ -16,7 +16,7 @@
 //! token in each think time and [`ANSWER_S`].
 
 use crate::engine::{Purpose, SimDuration};
-use crate::scenario::{Class, Design, Load, Skew};
+use crate::scenario::{CacheKeys, Class, Design, Load, Skew};
 use crate::theory::lru::{Population, characteristic_time, hit_ratio};
 use crate::theory::popularity::{Band, weighted_bands, zipf_bands};
 
@@ -62,7 +62,7 @@ impl Cache {
         is_emptied: bool,
     ) -> Option<Self> {
         let keys = design.cache.as_ref()?;
-        let bytes = (shares.left as f64 * keys.share) as u64;
+        let bytes = room(shares, keys);
         let bands: Vec<Vec<Band>> = classes.iter().map(|class| bands(class).unwrap_or_default()).collect();
         // A block that is held as it is stored takes that much less.
         let stored = blocks.filter(|_| keys.holds_stored);
@@ -130,6 +130,11 @@ impl Cache {
         let mut draws = token.key.draws(DRAW);
         (0..extents).all(|_| draws.unit() < chance)
     }
+}
+
+/// Bytes of the cache: its share of the memory that is left.
+pub(super) fn room(shares: &Shares, keys: &CacheKeys) -> u64 {
+    (shares.left as f64 * keys.share) as u64
 }
 
 /// Bytes a second that the machines of a class write, for the weights of classes beside each other.

@@ -300,7 +300,13 @@ mod tests {
     }
 
     fn fault(at: u64, lasts: Option<u64>, kind: FaultKind) -> Fault {
-        Fault { name: format!("{kind:?} at {at}"), at: seconds(at), lasts: lasts.map(seconds), kind, is_second: false }
+        Fault {
+            name: format!("{kind:?} at {at}"),
+            at: seconds(at),
+            lasts: lasts.map(seconds),
+            kind,
+            is_second: false,
+        }
     }
 
     fn request(machine: u32) -> Request {

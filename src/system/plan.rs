@@ -24,6 +24,7 @@ use super::ports::Wire;
 use super::protected::Protected;
 use super::reduction::Blocks;
 use super::routes::{self, Caches, Known};
+pub(super) use space::in_force;
 pub use space::max_payload;
 
 const PORT_DRAW: Purpose = Purpose::named("port");
@@ -98,10 +99,8 @@ impl Plan {
     /// # Errors
     /// The part's ratings contradict each other, or the data does not fit a log-structured layout.
     pub fn compile(scenario: &Scenario, solved: Option<Solved>) -> Result<Self, Unfit> {
+        let scenario = &*in_force(scenario);
         let is_lost = |fault: &&Fault| matches!(fault.kind, FaultKind::ControllerLost { .. });
-        if scenario.faults.iter().any(|fault| is_lost(&fault) && fault.is_standing()) {
-            return Self::compile(&space::survivor(scenario), solved);
-        }
         let design = &scenario.design;
         let classes = &scenario.classes;
         let blocks = Blocks::of(design, classes);

@@ -58,7 +58,10 @@ fn limit_line(outcome: &KneeOutcome) -> (Tone, Vec<String>) {
         (_, Some(high)) if high <= 1.0 => Tone::Bad,
         _ => Tone::Caution,
     };
-    let gives_way = outcome.limit_objective.as_ref().map_or(String::new(), |o| format!("; first to give way: {}", clean(o)));
+    let gives_way = outcome
+        .limit_objective
+        .as_ref()
+        .map_or(String::new(), |o| format!("; first to give way: {}", clean(o)));
     let short = scale.value.map_or(MISSING.into(), format_significant);
     (
         tone,

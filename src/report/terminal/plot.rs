@@ -38,7 +38,9 @@ pub(super) fn draw(sheet: &mut Sheet, curves: &Curves) {
     let width = (sheet.width() - LABELS - 2).min(WIDEST) as u32;
     let upright = |x: &f64| -> Vec<(f32, f32)> {
         let steps = HEIGHT * DOTS.1 / 2;
-        (0..=steps).map(|n| (*x as f32, (low + (high - low) * f64::from(n) / f64::from(steps)) as f32)).collect()
+        (0..=steps)
+            .map(|n| (*x as f32, (low + (high - low) * f64::from(n) / f64::from(steps)) as f32))
+            .collect()
     };
     let lines: Vec<Vec<(f32, f32)>> =
         curves.lines.iter().map(|line| line.iter().map(|p| (p.0 as f32, p.1 as f32)).collect()).collect();

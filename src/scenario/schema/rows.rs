@@ -2,7 +2,9 @@
 
 use super::Default::{Required, Value, Words};
 use super::{Default, Kind, Range, Row};
-use crate::scenario::units::Dimension::{BitRate, ByteRate, Bytes, PerMinute, PerSecond, PerYear, Time, Years};
+use crate::scenario::units::Dimension::{
+    BitRate, ByteRate, Bytes, PerMinute, PerSecond, PerYear, Time, Years,
+};
 
 const CHOICE: &str = "project choice";
 /// What no tool can know.

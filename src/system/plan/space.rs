@@ -1,41 +1,44 @@
 //! What a design's space comes to: how full it is, what its drives and its layout do at that fill.
 
+use std::borrow::Cow;
+
 use crate::engine::Key;
-use crate::scenario::{Class, Design, DriveKind, Drives, FaultKind, Protection, Scenario, SpareKind, Start};
+use crate::scenario::{Class, Design, DriveKind, Fault, FaultKind, Protection, Scenario, SpareKind, Start};
 use crate::system::cache;
 use crate::system::drive::{ArmModel, DriveModel, Places, Solved};
+use crate::system::holdings::Capacity;
 use crate::system::layout::{Layout, Placement, Stripes, append};
 use crate::system::reduction::Blocks;
 use crate::theory::protection::{Group, Scheme};
 
 use super::Unfit;
 
-/// The scenario of the controller that is left where the other one is lost all the time.
-pub(super) fn survivor(scenario: &Scenario) -> Scenario {
+/// The scenario as it stands all the time: of the controller that is left where the other one is lost.
+pub(in crate::system) fn in_force(scenario: &Scenario) -> Cow<'_, Scenario> {
+    let is_lost = |fault: &Fault| matches!(fault.kind, FaultKind::ControllerLost { .. });
+    if !scenario.faults.iter().any(|fault| is_lost(fault) && fault.is_standing()) {
+        return Cow::Borrowed(scenario);
+    }
     let mut alone = scenario.clone();
     alone.design.controllers = None;
-    alone.faults.retain(|fault| !matches!(fault.kind, FaultKind::ControllerLost { .. }));
-    alone
+    alone.faults.retain(|fault| !is_lost(fault));
+    Cow::Owned(alone)
 }
 
 /// Live data as a share of the room for it: of a log-structured layout, as it is stored and of all usable space.
 pub(super) fn live_share(scenario: &Scenario, blocks: Option<&Blocks>) -> Result<f64, Unfit> {
     let design = &scenario.design;
-    let Some(Drives { count, kind }) = &design.drives else { return Ok(0.0) };
-    let capacity = match kind {
-        DriveKind::Part(part) => part.capacity as f64,
-        DriveKind::Rotating(part) => part.capacity as f64,
+    if design.drives.is_none() {
+        return Ok(0.0);
+    }
+    let Some(capacity) = Capacity::of(design, &scenario.classes, blocks) else {
         // A textbook drive has no size; half of it holds data.
-        DriveKind::Station { .. } => return Ok(0.5),
+        return Ok(0.5);
     };
-    let usable = room(design, *count) * capacity;
-    let (Some(append), Some(blocks)) = (&design.layout.append, blocks) else {
-        return Ok(scenario.classes.iter().map(allocated).sum::<f64>() / usable);
-    };
-    let stored = |(n, class): (usize, &Class)| allocated(class) * blocks.share_at_rest(n);
-    let live: f64 = scenario.classes.iter().enumerate().map(stored).sum();
-    let room = usable * (1.0 - append.reserve);
-    if live > room { Err(Unfit::Full { live, room }) } else { Ok(live / usable) }
+    if design.layout.append.is_none() {
+        return Ok(capacity.live_in_place(design));
+    }
+    capacity.live_of_stripes().map_err(|(live, room)| Unfit::Full { live, room })
 }
 
 pub(super) fn drive_model(
@@ -102,21 +105,6 @@ pub(super) fn stripes(
 /// Largest payload of a PCIe packet, bytes.
 pub fn max_payload(design: &Design) -> u32 {
     design.fabric.as_ref().map_or(256, |f| f.max_payload)
-}
-
-/// Drives whose whole capacity holds data, were they full: less spares of their own, and redundancy.
-fn room(design: &Design, count: u32) -> f64 {
-    let Some(protection) = &design.layout.protection else { return f64::from(count) };
-    let apart = match protection.spare_kind {
-        SpareKind::Dedicated => protection.spares,
-        SpareKind::Distributed => 0,
-    };
-    f64::from(count - apart) * protection.group.usable_share()
-}
-
-/// Space that the machines of a class have been given, bytes. Without discards all of it counts as written.
-fn allocated(class: &Class) -> f64 {
-    f64::from(class.machines) * class.capacity as f64
 }
 
 /// The layout, where requests are cut at all.
