@@ -55,6 +55,11 @@ pub fn check(scenario: &Scenario) -> Result<CheckOutcome, StudyError> {
     };
     outcome.ceilings = found.iter().map(row).collect();
     outcome.bandwidth = bandwidth::chain(&setting, &kinds, outcome.offered_iops);
+    if outcome.capacity.as_ref().is_some_and(|capacity| capacity.fill > 1.0) {
+        let note = "what machines have been given does not fit; `run` does not refuse that of a layout in place, and \
+                    takes its drives as full";
+        outcome.notes.push(note.into());
+    }
     outcome.full = full(&outcome);
     Ok(outcome)
 }
