@@ -31,9 +31,9 @@ pub(in crate::report::terminal) fn chain(sheet: &mut Sheet, outcome: &CheckOutco
         Column::name("hop", 0),
         Column::figure("members", 3),
         Column::figure("reads up to", 0),
-        Column::figure("offered reads", 2),
+        Column::figure("reads ask", 2),
         Column::figure("writes up to", 0),
-        Column::figure("offered writes", 2),
+        Column::figure("writes ask", 2),
         Column::figure("both", 1),
     ]);
     let mut footnotes = Footnotes::default();
