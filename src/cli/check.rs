@@ -38,6 +38,5 @@ pub(super) fn check(args: &CheckArgs, output: &Output) -> Ending {
         || json::to_json(&outcome),
         || csv::check_csv(&outcome),
     );
-    let over = outcome.ceilings.iter().any(|row| row.utilisation.is_some_and(|u| u >= 1.0));
-    delivered.err().unwrap_or(if over { Ending::Missed } else { Ending::Well })
+    delivered.err().unwrap_or(if outcome.full.is_empty() { Ending::Well } else { Ending::Missed })
 }

@@ -141,11 +141,24 @@ pub fn format_per_second(rate: f64) -> String {
 
 /// Bytes per second in decimal units (kB = 1,000 B): "1.20 GB/s".
 pub fn format_bytes_per_s(rate: f64) -> String {
-    const UNITS: [(&str, f64); 5] =
-        [("PB/s", 1e15), ("TB/s", 1e12), ("GB/s", 1e9), ("MB/s", 1e6), ("kB/s", 1e3)];
-    let rounded = round_to_three(rate.abs());
-    let (symbol, size) = UNITS.into_iter().find(|&(_, size)| rounded >= size).unwrap_or(("B/s", 1.0));
-    format!("{} {symbol}", format_significant(rate / size))
+    format!("{}/s", format_bytes(rate))
+}
+
+/// Bytes in decimal units, as drives are sold (kB = 1,000 B): "69.1 TB".
+pub fn format_bytes(bytes: f64) -> String {
+    in_unit(bytes, [("PB", 1e15), ("TB", 1e12), ("GB", 1e9), ("MB", 1e6), ("kB", 1e3)])
+}
+
+/// Bytes in binary units, as memory is sold (KiB = 1,024 B): "256 GiB".
+pub fn format_binary_bytes(bytes: f64) -> String {
+    let size = |power: i32| 1024f64.powi(power);
+    in_unit(bytes, [("PiB", size(5)), ("TiB", size(4)), ("GiB", size(3)), ("MiB", size(2)), ("KiB", size(1))])
+}
+
+fn in_unit(bytes: f64, units: [(&str, f64); 5]) -> String {
+    let rounded = round_to_three(bytes.abs());
+    let (symbol, size) = units.into_iter().find(|&(_, size)| rounded >= size).unwrap_or(("B", 1.0));
+    format!("{} {symbol}", format_significant(bytes / size))
 }
 
 /// A share (1 = all of it) in per cent: whole per cents, with a decimal below 10 and from 99 to
@@ -327,6 +340,14 @@ mod tests {
         assert_eq!(format_bytes_per_s(0.0), "0 B/s");
         assert_eq!(format_bytes_per_s(999_900.0), "1.00 MB/s");
         assert_eq!(format_bytes_per_s(1.2e9), "1.20 GB/s");
+        assert_eq!(format_bytes(69.12e12), "69.1 TB");
+    }
+
+    #[test]
+    fn memory_is_binary() {
+        assert_eq!(format_binary_bytes(2f64.powi(38)), "256 GiB");
+        assert_eq!(format_binary_bytes(1.5 * 1024.0), "1.50 KiB");
+        assert_eq!(format_binary_bytes(0.0), "0 B");
     }
 
     #[test]

@@ -99,7 +99,11 @@ pub fn fit(outcome: &FitOutcome, style: &Style) -> String {
 pub fn check(outcome: &CheckOutcome, style: &Style) -> String {
     let mut sheet = style.sheet();
     statics::answer(&mut sheet, outcome);
+    statics::chain(&mut sheet, outcome);
     statics::table(&mut sheet, outcome);
+    statics::lanes(&mut sheet, outcome);
+    statics::capacity(&mut sheet, outcome);
+    statics::memory(&mut sheet, outcome);
     statics::notes(&mut sheet, outcome);
     sheet.finish(style.color)
 }

@@ -9,6 +9,7 @@ mod catalogue;
 mod diagnostics;
 mod explain;
 mod interface;
+mod lanes;
 mod load;
 mod model;
 mod overrides;
@@ -20,6 +21,7 @@ pub mod units;
 
 pub use diagnostics::Diagnostics;
 pub use explain::explain;
+pub use lanes::LaneTaker;
 pub use load::{SIZE_MAX, load, parse};
 pub use model::*;
 pub use overrides::Override;

@@ -186,7 +186,7 @@ mod tests {
         let text = format!(
             "[design.layout]\n{layout}\n[design.drives]\ncount = 24\npart = \"nvme-gen4-read-centric-3840\"\n{more}\n\
              [[class]]\nname = \"a\"\nmachines = 10\nload = {{ rate = \"1/s\" }}\nread = 0.5\nsizes = \"4 KiB\"\n\
-             capacity = \"1 TiB\"\ncompress = 2.0\nduplicate = 0.25\n"
+             capacity = \"1 TiB\"\ncompress = 2.0\ncompress_spread = 0\nduplicate = 0.25\n"
         );
         let scenario =
             parse(&text, "t.toml", std::path::Path::new(""), &[]).unwrap_or_else(|d| panic!("{d}\n{text}"));

@@ -235,6 +235,11 @@ impl Plan {
         self.spread == Spread::PerMachine
     }
 
+    /// Share of requests that arrive at another controller's port than their owner's, with all ports up.
+    pub(super) fn foreign_share(&self) -> f64 {
+        if self.is_per_machine() { 0.0 } else { 1.0 - 1.0 / f64::from(self.partners.active) }
+    }
+
     /// Ports that take requests all the time.
     pub(super) fn working_ports(&self) -> u32 {
         let is_down =

@@ -29,6 +29,7 @@
 //! | `rotating` | rotating drives: seek, half a turn, transfer; what reordering gains |
 //! | `saturation` | overload ends in seconds, in bounded memory, and is not imagined |
 //! | `scenario_errors` | malformed scenarios, and what is said about them |
+//! | `static_page` | bandwidth chain, lanes, capacity and memory of `check`, against published arithmetic and saturated runs |
 //! | `surprises` | four shipped scenarios, with their mechanism and without |
 //! | `theory` | closed forms against rows from textbooks and standards |
 //! | `traces` | reading and replaying the shipped block traces |
@@ -67,6 +68,7 @@ mod report;
 mod rotating;
 mod saturation;
 mod scenario_errors;
+mod static_page;
 mod surprises;
 mod theory;
 mod traces;

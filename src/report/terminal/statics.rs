@@ -1,5 +1,11 @@
 //! The answer of `check`: what a spreadsheet would say, and where it stops.
 
+mod bandwidth;
+mod holdings;
+
+pub(super) use bandwidth::chain;
+pub(super) use holdings::{capacity, lanes, memory};
+
 use crate::outcome::CheckOutcome;
 use crate::report::grid::{Column, Grid};
 use crate::report::numbers::{format_count, format_per_second, format_percent, format_significant};
@@ -8,10 +14,20 @@ use crate::report::text::{clean, first_that_fits};
 
 use super::footnotes::{Footnotes, finish_table};
 
-/// Adds the answer: valid, what is offered, and the first resource that is full.
+/// Adds the answer: valid, what is offered, the first resource that is full, the narrowest hops, and what the room is.
 pub(super) fn answer(sheet: &mut Sheet, outcome: &CheckOutcome) {
     let width = sheet.width();
-    sheet.line(Tone::Good, &first_that_fits(&["The scenario is valid".into()], width));
+    let full: Vec<String> = outcome.full.iter().map(|name| clean(name)).collect();
+    let (tone, first) = match full.len() {
+        0 => (Tone::Good, vec!["The scenario is valid".into()]),
+        1 => (Tone::Bad, vec![format!("The scenario is valid; full on paper: {}", full[0])]),
+        more => {
+            let all = format!("The scenario is valid; full on paper: {}", full.join(", "));
+            let short = format!("The scenario is valid; full on paper: {} and {} more", full[0], more - 1);
+            (Tone::Bad, vec![all, short])
+        }
+    };
+    sheet.line(tone, &first_that_fits(&first, width));
     let offered = match outcome.offered_iops {
         Some(iops) => format!("It offers {}", format_per_second(iops)),
         None => "Its classes wait for answers: what they offer is an outcome".into(),
@@ -28,9 +44,18 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &CheckOutcome) {
             );
             (tone, text)
         }
-        _ => (Tone::Plain, "Static arithmetic: no ceiling".into()),
+        _ => match &outcome.reason {
+            Some(reason) => (Tone::Bad, format!("Static arithmetic: no ceilings, for {}", clean(reason))),
+            None => (Tone::Plain, "Static arithmetic: no ceiling".into()),
+        },
     };
     sheet.line(tone, &first_that_fits(&[ceiling], width));
+    if let Some(spellings) = outcome.bandwidth.as_ref().and_then(bandwidth::narrowest) {
+        sheet.line(Tone::Plain, &first_that_fits(&spellings, width));
+    }
+    if let Some((tone, spellings)) = holdings::room(outcome) {
+        sheet.line(tone, &first_that_fits(&spellings, width));
+    }
     sheet.gap();
     sheet.paragraph(Tone::Quiet, "", &clean(&outcome.title));
 }

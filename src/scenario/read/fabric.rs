@@ -5,6 +5,7 @@
 
 use super::{Reader, Section, values};
 use crate::scenario::diagnostics::Diagnostic;
+use crate::scenario::lanes::LaneTaker;
 use crate::scenario::model::{Deal, Design, Fabric, FabricShape, TreeLink};
 use crate::scenario::spelling::nearest;
 use crate::scenario::tree::{Origin, Value};
@@ -260,53 +261,25 @@ fn refuse(reader: &mut Reader, design: &Section, link: &str, title: String, expe
     reader.out.push(Diagnostic::at(&at, title, expected));
 }
 
-/// Lanes of what hangs on the processor: uplinks, the roots of a tree, or drives that are linked directly;
-/// and of ports that take some; against the processor's budget.
+/// Lanes that are taken against the processor's budget.
 fn check_lanes(reader: &mut Reader, section: &Section, design: &Design) {
     let Some(fabric) = &design.fabric else { return };
     let Some(budget) = fabric.lanes else { return };
-    let mut takers: Vec<(u32, u32, &str)> = match (&fabric.shape, &design.drives) {
-        (FabricShape::Uplinks { count, link, .. }, _) => vec![(*count, link.pcie_lanes(), "uplinks")],
-        (FabricShape::Tree(links), _) => {
-            roots(links).into_iter().map(|(number, lanes)| (number, lanes, "links")).collect()
-        }
-        (FabricShape::Direct, Some(drives)) => match drives.kind.interface() {
-            Some(interface) => vec![(drives.count, interface.pcie_lanes(), "drives")],
-            None => Vec::new(),
-        },
-        (FabricShape::Direct, None) => Vec::new(),
-    };
-    if let Some(ports) = &design.ports
-        && let Some(lanes) = ports.lanes
-    {
-        takers.push((ports.count, lanes, "ports"));
-    }
-    let each: Vec<u64> =
-        takers.iter().map(|(number, lanes, _)| u64::from(*number) * u64::from(*lanes)).collect();
-    let due: u64 = each.iter().sum();
+    let takers = design.lane_takers();
+    let due: u64 = takers.iter().map(LaneTaker::lanes).sum();
     if due <= u64::from(budget) {
         return;
     }
     let Some(entry) = section.entry("fabric") else { return };
     let words: Vec<String> =
-        takers.iter().map(|(number, lanes, what)| format!("{number} {what} of {lanes} lanes")).collect();
-    let sum = match each.len() {
+        takers.iter().map(|t| format!("{} {} of {} lanes", t.count, t.what, t.each)).collect();
+    let sum = match takers.len() {
         1 => due.to_string(),
-        _ => format!("{} = {due}", each.iter().map(u64::to_string).collect::<Vec<_>>().join(" + ")),
+        _ => {
+            let each: Vec<String> = takers.iter().map(|taker| taker.lanes().to_string()).collect();
+            format!("{} = {due}", each.join(" + "))
+        }
     };
     let title = format!("{} are {sum} lanes, above the budget of {budget}", words.join(" and "));
     reader.out.push(Diagnostic::at(&entry.key_at, title, "`lanes` is the budget"));
-}
-
-/// How many links hang on the processor, by the lanes they take, in the order of the file.
-fn roots(links: &[TreeLink]) -> Vec<(u32, u32)> {
-    let mut by_lanes: Vec<(u32, u32)> = Vec::new();
-    for link in links.iter().filter(|link| link.parent.is_none()) {
-        let lanes = link.link.pcie_lanes();
-        match by_lanes.iter_mut().find(|(_, other)| *other == lanes) {
-            Some((number, _)) => *number += 1,
-            None => by_lanes.push((1, lanes)),
-        }
-    }
-    by_lanes
 }

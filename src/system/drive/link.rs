@@ -22,6 +22,11 @@ impl DriveLink {
         DriveLink { bus: Bus::of(interface, max_payload), half_duplex: interface == Interface::Sata, ceiling }
     }
 
+    /// The link alone, behind which a drive sends as fast as it takes.
+    pub fn bare(&self) -> Self {
+        DriveLink { ceiling: f64::INFINITY, ..self.clone() }
+    }
+
     /// Time of one message.
     #[inline]
     pub fn time(&self, ask: Ask, bytes: u64) -> SimDuration {
