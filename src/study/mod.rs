@@ -3,6 +3,9 @@
 //! `run` is the way in: `calibrate` solves the drive, `setting` compiles, `pilot` plans, `replication` carries a `scene` through its window,
 //! `overload` watches it, `targets`
 //! says what must be precise, `periods` cuts a run with dates and `transient` tells what was seen in each, `mix` what static arithmetic is asked about, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
+//!
+//! `knee` and `fit` search: `scaled` varies the load or the machines, `trial` tries one, `attempts` keeps what was tried;
+//! `saturation`, `limit` and `elasticity` ask, `curve` and `ladder` draw what lies between and beyond, `paper` adds up.
 
 mod assumptions;
 mod attempts;

@@ -67,6 +67,17 @@ fn json_on_stdout_is_alone_and_fits_its_schema() {
         "schema/check.schema.json",
     );
     assert_fits(&said(&["verify", "--only", "closed-jain-5", "--json", "-"]).1, "schema/verify.schema.json");
+    // Short searches: a loose precision, and a load that is soon told.
+    let folder = Folder::new();
+    let objective = "[[objective]]\nclass = \"requests\"\npercentile = 90\nbelow = \"60 us\"\n";
+    let search = folder.file("search.toml", &(small_queue(50_000.0) + objective));
+    for command in ["knee", "fit"] {
+        let (_, out, err) = said(&[command, &search, "--set", "run.precision=0.1", "--json", "-"]);
+        assert!(err.is_empty(), "{err}");
+        assert_fits(&out, &format!("schema/{command}.schema.json"));
+        let (_, csv, _) = said(&[command, &search, "--set", "run.precision=0.1", "--csv", "-"]);
+        assert!(csv.starts_with(if command == "knee" { "scale,offered_iops" } else { "case,accepted" }), "{csv}");
+    }
     let (_, csv, _) = said(&["run", MM1, "--csv", "-"]);
     assert!(csv.starts_with("class,operation,requests,iops,mean_us"), "{csv}");
 }
