@@ -1,13 +1,14 @@
 //! The questions: each study runs a scenario (or several) and writes an outcome.
 //!
 //! `run` is the way in: `calibrate` solves the drive, `setting` compiles, `pilot` plans, `replication` carries a `scene` through its window,
-//! `overload` watches it, `targets`
+//! `lockstep` extends all replications together, `overload` watches it, `targets`
 //! says what must be precise, `periods` cuts a run with dates and `transient` tells what was seen in each, `mix` what static arithmetic is asked about, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
 
 mod assumptions;
 mod audit;
 mod calibrate;
 mod check;
+mod lockstep;
 mod mix;
 mod overload;
 mod periods;
