@@ -5,6 +5,7 @@
 //! the load is not carried, or either is not known; 0.
 
 mod check;
+mod compare;
 mod explain;
 mod new;
 mod output;
@@ -28,6 +29,7 @@ Examples:
   forebay check mine.toml                    is it valid, and what does static arithmetic say?
   forebay run mine.toml                      percentiles, utilisation, blame and audit
   forebay run mine.toml --set design.drives.count=24 --json result.json
+  forebay compare mine.toml --set design.drives.count=24      the same traffic on both
   forebay explain design.ports.rate          what a key means
 ";
 
@@ -60,6 +62,8 @@ enum Command {
     Check(check::CheckArgs),
     /// Percentiles, utilisation, blame and audit at the stated load
     Run(run::RunArgs),
+    /// The same traffic on several designs: differences with intervals
+    Compare(compare::CompareArgs),
     /// The tool against theory and standards, on this machine
     Verify(verify::VerifyArgs),
     /// What a scenario key means, its unit, default and source
@@ -139,6 +143,7 @@ pub fn main() -> ExitCode {
     let results = match &cli.command {
         Command::Check(args) => Some(&args.results),
         Command::Run(args) => Some(&args.results),
+        Command::Compare(args) => Some(&args.results),
         Command::Verify(args) => Some(&args.results),
         Command::New(_) | Command::Explain(_) => None,
     };
@@ -155,6 +160,7 @@ pub fn main() -> ExitCode {
         Command::New(args) => new::new(args, &output),
         Command::Check(args) => check::check(args, &output),
         Command::Run(args) => run::run(args, &output, &interrupted),
+        Command::Compare(args) => compare::compare(args, &output, &interrupted),
         Command::Verify(args) => verify::verify(args, &output, &interrupted),
         Command::Explain(args) => explain::explain(args, &output),
     };

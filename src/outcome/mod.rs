@@ -5,10 +5,12 @@
 //! are made by `Figure::of`, which refuses it.
 
 mod check;
+mod compare;
 mod run;
 mod verify;
 
 pub use check::*;
+pub use compare::*;
 pub use run::*;
 pub use verify::*;
 

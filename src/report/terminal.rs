@@ -9,6 +9,7 @@
 
 mod blame;
 mod checks;
+mod compare;
 mod footer;
 mod footnotes;
 mod headline;
@@ -17,7 +18,7 @@ mod standing;
 mod statics;
 mod tables;
 
-use crate::outcome::{CheckOutcome, RunOutcome, VerifyOutcome};
+use crate::outcome::{CheckOutcome, CompareOutcome, RunOutcome, VerifyOutcome};
 
 use super::sheet::Sheet;
 use super::text::{display_width, wrap};
@@ -67,6 +68,17 @@ pub fn run(outcome: &RunOutcome, style: &Style) -> String {
     blame::tail(&mut sheet, &outcome.blame);
     tables::ledger(&mut sheet, outcome);
     footer::facts(&mut sheet, outcome);
+    sheet.finish(style.color)
+}
+
+/// The answer of `compare`, ending in a newline.
+pub fn compare(outcome: &CompareOutcome, style: &Style) -> String {
+    let mut sheet = style.sheet();
+    compare::answer(&mut sheet, outcome);
+    compare::designs(&mut sheet, outcome);
+    compare::latencies(&mut sheet, outcome);
+    compare::other(&mut sheet, outcome);
+    compare::facts(&mut sheet, outcome);
     sheet.finish(style.color)
 }
 

@@ -8,6 +8,7 @@ mod assumptions;
 mod audit;
 mod calibrate;
 mod check;
+mod compare;
 mod lockstep;
 mod mix;
 mod overload;
@@ -27,6 +28,7 @@ mod transient;
 mod verify;
 
 pub use check::check;
+pub use compare::{CompareError, Contender, compare};
 pub use run::{Context, run};
 pub use setting::StudyError;
 pub use textbook::{TEXTBOOKS, Textbook};

@@ -36,6 +36,6 @@ pub use destage::{Destage, Levels};
 pub use drive::{ArmModel, DriveModel, Refusal, Solved};
 pub use memory::Shares;
 pub use path::Path;
-pub use plan::{Plan, Unfit, max_payload};
+pub use plan::{Plan, Unfit, max_payload, usable_bytes};
 pub use protected::Protected;
 pub use reduction::Blocks;

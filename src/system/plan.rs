@@ -24,7 +24,7 @@ use super::ports::Wire;
 use super::protected::Protected;
 use super::reduction::Blocks;
 use super::routes::{self, Caches, Known};
-pub use space::max_payload;
+pub use space::{max_payload, usable_bytes};
 
 const PORT_DRAW: Purpose = Purpose::named("port");
 

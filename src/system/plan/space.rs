@@ -114,6 +114,17 @@ fn room(design: &Design, count: u32) -> f64 {
     f64::from(count - apart) * protection.group.usable_share()
 }
 
+/// Bytes that a design holds before reduction: its drives less spares, redundancy and what its layout keeps free. None
+/// where a drive has no size.
+pub fn usable_bytes(design: &Design) -> Option<f64> {
+    let drives = design.drives.as_ref()?;
+    let capacity = drives.kind.capacity()? as f64;
+    let (spares, share) =
+        design.layout.protection.as_ref().map_or((0, 1.0), |p| (p.spares, p.group.usable_share()));
+    let reserve = design.layout.append.as_ref().map_or(0.0, |append| append.reserve);
+    Some(f64::from(drives.count.saturating_sub(spares)) * share * capacity * (1.0 - reserve))
+}
+
 /// Space that the machines of a class have been given, bytes. Without discards all of it counts as written.
 fn allocated(class: &Class) -> f64 {
     f64::from(class.machines) * class.capacity as f64
