@@ -8,7 +8,7 @@ use clap::Args;
 use crate::outcome::{CompareOutcome, State};
 use crate::report::{csv, json, terminal};
 use crate::scenario::Scenario;
-use crate::study::{self, CompareError, Context, Contender};
+use crate::study::{self, CompareError, Contender, Context};
 
 use super::output::{Output, refuse};
 use super::progress::Progress;

@@ -5,7 +5,9 @@
 //! the pooled figure of `b` less that of `a`; the interval rests on one number a replication, the difference of the two
 //! sections, and never on the two intervals, which know nothing of each other.
 
-use super::estimate::{Interval, Reason, Section, half_width, mean_sections, percentile_sections, t_interval};
+use super::estimate::{
+    Interval, Reason, Section, half_width, mean_sections, percentile_sections, t_interval,
+};
 use super::latency::Latencies;
 
 /// A run longer than this many times is not worth asking for: the two are taken as equal.
@@ -67,11 +69,7 @@ impl Difference {
 ///
 /// # Errors
 /// What keeps either mean from being told.
-pub fn mean_difference(
-    a: &[&Latencies],
-    b: &[&Latencies],
-    confidence: f64,
-) -> Result<Difference, Missing> {
+pub fn mean_difference(a: &[&Latencies], b: &[&Latencies], confidence: f64) -> Result<Difference, Missing> {
     let (a_side, b_side) = both(mean_sections(a), mean_sections(b))?;
     let points = [(a_side.0, 0.0), (b_side.0, 0.0)];
     paired(points, [&a_side.1, &b_side.1], a == b, confidence)

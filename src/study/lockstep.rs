@@ -261,7 +261,8 @@ fn play(lanes: &mut [Lane], length: SimDuration, context: &Context) {
 /// Measures a stated length, looking for overload after what a pilot needs or a little more, and each time the
 /// window has doubled.
 fn extend_by(lanes: &mut [Lane], length: SimDuration, context: &Context) -> End {
-    let look = |lane: &Lane| lane.pilot.as_ref().map_or_else(|| pilot::first_length(lane.setting), |p| p.look);
+    let look =
+        |lane: &Lane| lane.pilot.as_ref().map_or_else(|| pilot::first_length(lane.setting), |p| p.look);
     let look = lanes.iter().map(look).max().unwrap_or(length);
     (context.progress)("measuring");
     let doublings = (length.ps() / look.ps().max(1)).checked_ilog2().unwrap_or(0);

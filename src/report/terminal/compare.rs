@@ -9,9 +9,9 @@ mod tables;
 pub(super) use small_print::facts;
 pub(super) use tables::{designs, latencies, other};
 
-use crate::outcome::{CompareOutcome, DesignOutcome, DifferenceRow, Figure, ObjectiveRow, State};
+use crate::outcome::{CompareOutcome, DesignOutcome, DifferenceRow, ObjectiveRow, State};
 use crate::report::numbers::{
-    MISSING, TimeUnit, format_duration_us, format_figure, format_per_second, format_significant,
+    MISSING, TimeUnit, format_change, format_duration_us, format_per_second, format_significant,
     format_stated_percent, half_width,
 };
 use crate::report::sheet::{Sheet, Tone};
@@ -131,7 +131,8 @@ fn subject(row: &DifferenceRow) -> String {
 
 /// Which is better, by how much, and whether that is certain: longest spelling first.
 fn words(row: &DifferenceRow, [a, b]: &[String; 2], confidence: f64) -> (Tone, Vec<String>) {
-    let (Some(value), Some(half), Some(told)) = (row.us.value, half_width(&row.us), row.distinguishable) else {
+    let (Some(value), Some(half), Some(told)) = (row.us.value, half_width(&row.us), row.distinguishable)
+    else {
         let reason = row.us.reason.as_deref().unwrap_or("no reason was given");
         return (Tone::Caution, vec![format!("{b} against {a}: not known: {reason}")]);
     };
@@ -144,7 +145,10 @@ fn words(row: &DifferenceRow, [a, b]: &[String; 2], confidence: f64) -> (Tone, V
         let (tone, better) = if value < 0.0 { (Tone::Good, "better") } else { (Tone::Bad, "worse") };
         let by = size(value, half);
         let long = format!("{b} is {better} by {by}{of}: certain at {}", format_stated_percent(confidence));
-        return (tone, vec![long, format!("{b} is {better} by {by}: certain"), format!("{b} {better} by {by}")]);
+        return (
+            tone,
+            vec![long, format!("{b} is {better} by {by}: certain"), format!("{b} {better} by {by}")],
+        );
     }
     let most = row.us.low.into_iter().chain(row.us.high).fold(0.0, |most: f64, end| most.max(end.abs()));
     let most = format_duration_us(most);
@@ -168,17 +172,16 @@ fn words(row: &DifferenceRow, [a, b]: &[String; 2], confidence: f64) -> (Tone, V
 /// The size of a difference with its half-width, in microseconds: "13.1 us ± 4.0".
 fn size(value: f64, half: f64) -> String {
     let unit = TimeUnit::for_one(value.abs().max(half));
-    let figure = Figure::of(value.abs(), value.abs() - half, value.abs() + half);
-    let spelt = format_figure(&figure, unit.microseconds, " ± ");
-    match spelt.split_once(" ± ") {
-        Some((value, half)) => format!("{value} {} ± {half}", unit.symbol),
-        None => format!("{spelt} {}", unit.symbol),
+    match format_change(value.abs() / unit.microseconds, half / unit.microseconds) {
+        (value, half) if half.is_empty() => format!("{value} {}", unit.symbol),
+        (value, half) => format!("{value} {} ± {half}", unit.symbol),
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::outcome::Figure;
 
     fn row(value: f64, half: f64, longer: Option<f64>) -> DifferenceRow {
         DifferenceRow {
@@ -204,11 +207,14 @@ mod tests {
 
     #[test]
     fn a_difference_says_who_is_better_by_how_much_and_whether_that_is_certain() {
-        assert_eq!(first(&row(-13.1, 4.0, None)), "B is better by 13.1 us ± 4.0 (A: 218 us): certain at 95 %");
+        assert_eq!(
+            first(&row(-13.1, 4.0, None)),
+            "B is better by 13.1 us ± 4.0 (A: 218 us): certain at 95 %"
+        );
         assert_eq!(first(&row(13.1, 4.0, None)), "B is worse by 13.1 us ± 4.0 (A: 218 us): certain at 95 %");
         assert_eq!(
             first(&row(-2.0, 5.0, Some(6.25))),
-            "B looks better by 2.00 us ± 5.00 (A: 218 us): not certain; a run 6.25 × as long should tell"
+            "B looks better by 2.0 us ± 5.0 (A: 218 us): not certain; a run 6.25 × as long should tell"
         );
         assert_eq!(
             first(&row(0.3, 5.0, None)),

@@ -3,7 +3,7 @@
 use crate::outcome::{ClassRow, CompareOutcome, DifferenceRow, Figure, OtherRow};
 use crate::report::grid::{Column, Grid};
 use crate::report::numbers::{
-    MISSING, TimeUnit, format_figure, format_per_second, format_percent, format_significant,
+    MISSING, TimeUnit, format_change, format_figure, format_per_second, format_percent, format_significant,
     format_stated_percent, half_width,
 };
 use crate::report::sheet::{Sheet, Tone};
@@ -91,11 +91,15 @@ pub(in crate::report::terminal) fn latencies(sheet: &mut Sheet, outcome: &Compar
     let mut footnotes = Footnotes::default();
     for (_, percentile, _) in LATENCIES.iter().filter(|(key, ..)| fitted.shows(&title(key))) {
         for row in &chosen {
-            for design in &outcome.designs[1..] {
-                if let Some(found) = find(outcome, row, *percentile, &design.name) {
+            let mut told: Vec<&Figure> = Vec::new();
+            for design in outcome.designs.iter().skip(1) {
+                let found = find(outcome, row, *percentile, &design.name).map(|found| &found.us);
+                // A reason that several designs share is told once.
+                if let Some(figure) = found.filter(|figure| !told.iter().any(|t| t.reason == figure.reason)) {
                     let percentile = percentile.map_or("mean".into(), percentile_name);
                     let name = || format!("{} {} {percentile}", clean(&row.name), clean(&row.operation));
-                    footnotes.note(&found.us, name);
+                    footnotes.note(figure, name);
+                    told.push(figure);
                 }
             }
         }
@@ -145,11 +149,19 @@ fn change(figure: &Figure, same: bool, unit: f64) -> String {
     if same {
         return "same".into();
     }
-    let sign = if value > 0.0 { "+" } else { "" };
-    let spelt = format!("{sign}{}", format_figure(figure, unit, " ±"));
+    let Some(half) = half_width(figure) else { return signed(value, &format_significant(value / unit)) };
+    let spelt = match format_change(value / unit, half / unit) {
+        (value, half) if half.is_empty() => value,
+        (value, half) => format!("{value} ±{half}"),
+    };
+    let spelt = signed(value, &spelt);
     let holds_zero = figure.low.is_some_and(|low| low <= 0.0) && figure.high.is_some_and(|high| high >= 0.0);
     // Known exactly to be nothing is told.
     if holds_zero && half_width(figure) != Some(0.0) { format!("({spelt})") } else { spelt }
+}
+
+fn signed(value: f64, spelt: &str) -> String {
+    format!("{}{spelt}", if value > 0.0 { "+" } else { "" })
 }
 
 /// Reads and writes of each class, or both together where that were too many rows; then all together.
@@ -197,7 +209,7 @@ pub(in crate::report::terminal) fn other(sheet: &mut Sheet, outcome: &CompareOut
         let dash = || MISSING.to_owned();
         grid.row(Tone::Strong, vec![words.into(), letter(0), value(first.a_value), dash(), dash()]);
         for row in rows {
-            footnotes.note(&row.difference, || words.into());
+            footnotes.note(&row.difference, || format!("{words}, {}", letter_of(outcome, &row.b)));
             let unit = unit_of(what, row.a_value.into_iter().chain(row.b_value).fold(0.0, f64::max));
             let is_same = row.difference.value == Some(0.0) && half_width(&row.difference) == Some(0.0);
             let share = row.difference.value.zip(row.a_value).map(|(d, a)| d / a).filter(|s| s.is_finite());
@@ -217,7 +229,7 @@ pub(in crate::report::terminal) fn other(sheet: &mut Sheet, outcome: &CompareOut
 }
 
 fn signed_percent(share: f64) -> String {
-    format!("{}{}", if share > 0.0 { "+" } else { "" }, format_percent(share))
+    signed(share, &format_percent(share))
 }
 
 /// Decimal units of bytes, largest first.
