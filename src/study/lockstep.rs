@@ -147,7 +147,7 @@ pub(super) fn measure(lanes: &mut [Lane], more: &dyn Fn(&[Lane]) -> More, contex
 
 /// Runs the pilot of a lane.
 fn fly(lane: &mut Lane, run: &RunPlan, context: &Context) {
-    let name = std::mem::take(&mut lane.name);
+    let name = lane.name.clone();
     let tell = |words: &str| match name.as_str() {
         "" => (context.progress)(words),
         name => (context.progress)(&format!("{name}: {words}")),
@@ -156,7 +156,6 @@ fn fly(lane: &mut Lane, run: &RunPlan, context: &Context) {
     if run.warm_up == Auto::Auto {
         lane.notes.extend(not_settled(&pilot));
     }
-    lane.name = name;
     lane.pilot = Some(pilot);
 }
 

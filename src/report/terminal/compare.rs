@@ -152,21 +152,28 @@ fn words(row: &DifferenceRow, [a, b]: &[String; 2], confidence: f64) -> (Tone, V
     }
     let most = row.us.low.into_iter().chain(row.us.high).fold(0.0, |most: f64, end| most.max(end.abs()));
     let most = format_duration_us(most);
-    let (seen, long, short) = match row.longer {
+    let (seen, long, short, last) = match row.longer {
         Some(longer) => {
-            let seen = if value < 0.0 { "looks better" } else { "looks worse" };
+            let looks = if value < 0.0 { "looks better" } else { "looks worse" };
+            let seen = format!("{b} {looks} by {}{of}", size(value, half));
             let times = format!("{} × as long", format_significant(longer));
-            let seen = format!("{b} {seen} by {}{of}", size(value, half));
-            (seen, format!(": not certain; a run {times} should tell"), format!(": not certain; {times}"))
+            let last = format!("{b} {looks}: not certain");
+            (
+                seen,
+                format!(": not certain; a run {times} should tell"),
+                format!(": not certain; {times}"),
+                last,
+            )
         }
         None => {
             let seen = format!("{b} and {a} differ by at most {most} either way{of}");
-            let long = ": take them as equal; 100 × as long would not tell";
-            (seen, long.into(), ": take them as equal".into())
+            let long = ": take them as equal; 100 × as long would not tell".to_owned();
+            (seen, long, ": take them as equal".into(), format!("{b} equals {a} within {most}"))
         }
     };
     let bare = seen.replace(&of, "");
-    (Tone::Caution, vec![seen.clone() + &long, bare.clone() + &long, seen + &short, bare + &short])
+    let spellings = vec![seen.clone() + &long, bare.clone() + &long, seen + &short, bare + &short, last];
+    (Tone::Caution, spellings)
 }
 
 /// The size of a difference with its half-width, in microseconds: "13.1 us ± 4.0".
