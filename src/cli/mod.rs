@@ -5,6 +5,7 @@
 //! the load is not carried, or either is not known; 0.
 
 mod check;
+mod compare;
 mod explain;
 mod fit;
 mod knee;
@@ -32,6 +33,7 @@ Examples:
   forebay knee mine.toml                     at what load does it give way, and on what?
   forebay fit mine.toml                      how many machines meet the objectives?
   forebay run mine.toml --set design.drives.count=24 --json result.json
+  forebay compare mine.toml --set design.drives.count=24      the same traffic on both
   forebay explain design.ports.rate          what a key means
 ";
 
@@ -68,6 +70,8 @@ enum Command {
     Knee(knee::KneeArgs),
     /// How many machines meet the objectives, healthy and under each fault
     Fit(fit::FitArgs),
+    /// The same traffic on several designs: differences with intervals
+    Compare(compare::CompareArgs),
     /// The tool against theory and standards, on this machine
     Verify(verify::VerifyArgs),
     /// What a scenario key means, its unit, default and source
@@ -149,6 +153,7 @@ pub fn main() -> ExitCode {
         Command::Run(args) => Some(&args.results),
         Command::Knee(args) => Some(&args.results),
         Command::Fit(args) => Some(&args.results),
+        Command::Compare(args) => Some(&args.results),
         Command::Verify(args) => Some(&args.results),
         Command::New(_) | Command::Explain(_) => None,
     };
@@ -167,6 +172,7 @@ pub fn main() -> ExitCode {
         Command::Run(args) => run::run(args, &output, &interrupted),
         Command::Knee(args) => knee::knee(args, &output, &interrupted),
         Command::Fit(args) => fit::fit(args, &output, &interrupted),
+        Command::Compare(args) => compare::compare(args, &output, &interrupted),
         Command::Verify(args) => verify::verify(args, &output, &interrupted),
         Command::Explain(args) => explain::explain(args, &output),
     };

@@ -8,7 +8,7 @@
 
 use std::fmt;
 
-use super::latency::Latencies;
+use super::latency::{Latencies, Quantile};
 use super::student::two_sided;
 
 /// Fewest requests beyond a percentile, over all replications, for it to be told.
@@ -100,21 +100,8 @@ pub fn pool(replications: &[&Latencies]) -> Latencies {
 /// Fails with fewer than two replications, with no request, or if some had not finished: a mean
 /// without the slowest would be too good.
 pub fn mean_estimate(replications: &[&Latencies], confidence: f64) -> Result<Interval, Reason> {
-    let count: u64 = replications.iter().map(|l| l.count()).sum();
-    let survivors: u64 = replications.iter().map(|l| l.survivors()).sum();
-    if survivors > 0 {
-        return Err(Reason::Unfinished(survivors));
-    }
-    if count == 0 {
-        return Err(Reason::Nothing);
-    }
-    let sum: u128 = replications.iter().map(|l| l.sum_ps()).sum();
-    let mean = sum as f64 / count as f64;
-    let sections = replications.iter().map(|l| {
-        let weight = l.count() as f64;
-        (weight, l.mean_ps().map_or(0.0, |own| own - mean))
-    });
-    let half = half_width(sections, confidence).ok_or(Reason::OneReplication)?;
+    let (mean, sections) = mean_sections(replications)?;
+    let half = half_width(sections.into_iter(), confidence).ok_or(Reason::OneReplication)?;
     Ok(Interval::about(mean, half).above_zero())
 }
 
@@ -125,6 +112,36 @@ pub fn mean_estimate(replications: &[&Latencies], confidence: f64) -> Result<Int
 /// t·S/√R with S² = Σ(qᵢ − q)²/(R − 1). Fails where the percentile rests on too few requests (200
 /// beyond it in all, 10 in each replication) or is not finite.
 pub fn percentile_estimate(replications: &[&Latencies], p: f64, confidence: f64) -> Result<Interval, Reason> {
+    let (point, sections) = percentile_sections(replications, p)?;
+    let half = half_width(sections.into_iter(), confidence).ok_or(Reason::OneReplication)?;
+    Ok(Interval::about(point.value, half + point.resolution).above_zero())
+}
+
+/// A replication's weight (its count), and how far its own figure lies from the pooled one, ps.
+pub(super) type Section = (f64, f64);
+
+/// The mean over all replications, ps, and a section for each. Fails as [`mean_estimate`] does.
+pub(super) fn mean_sections(replications: &[&Latencies]) -> Result<(f64, Vec<Section>), Reason> {
+    let count: u64 = replications.iter().map(|l| l.count()).sum();
+    let survivors: u64 = replications.iter().map(|l| l.survivors()).sum();
+    if survivors > 0 {
+        return Err(Reason::Unfinished(survivors));
+    }
+    if count == 0 {
+        return Err(Reason::Nothing);
+    }
+    let sum: u128 = replications.iter().map(|l| l.sum_ps()).sum();
+    let mean = sum as f64 / count as f64;
+    let section = |l: &&Latencies| (l.count() as f64, l.mean_ps().map_or(0.0, |own| own - mean));
+    Ok((mean, replications.iter().map(section).collect()))
+}
+
+/// The `p`-quantile of the pooled histogram, and a section for each replication. Fails as
+/// [`percentile_estimate`] does.
+pub(super) fn percentile_sections(
+    replications: &[&Latencies],
+    p: f64,
+) -> Result<(Quantile, Vec<Section>), Reason> {
     let pooled = pool(replications);
     if pooled.total() == 0 {
         return Err(Reason::Nothing);
@@ -143,8 +160,7 @@ pub fn percentile_estimate(replications: &[&Latencies], p: f64, confidence: f64)
         let own = latencies.quantile(p).ok_or_else(|| not_finite(latencies))?;
         sections.push((latencies.total() as f64, own.value - point.value));
     }
-    let half = half_width(sections.into_iter(), confidence).ok_or(Reason::OneReplication)?;
-    Ok(Interval::about(point.value, half + point.resolution).above_zero())
+    Ok((point, sections))
 }
 
 /// The natural logarithm of the `p`-quantile in ps, as [`percentile_estimate`] but with squares of logarithms: for tests
@@ -188,7 +204,7 @@ pub fn t_interval(values: &[f64], confidence: f64) -> Option<Interval> {
 }
 
 /// t·S/√R with S² = Σ(wᵢ dᵢ/w̄)²/(R − 1), for deviations d from the point and weights w.
-fn half_width(sections: impl Iterator<Item = (f64, f64)>, confidence: f64) -> Option<f64> {
+pub(super) fn half_width(sections: impl Iterator<Item = (f64, f64)>, confidence: f64) -> Option<f64> {
     let (mut count, mut weights, mut squares) = (0_u32, 0.0, 0.0);
     for (weight, deviation) in sections {
         count += 1;

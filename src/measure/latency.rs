@@ -12,7 +12,7 @@ const LONGEST_NS: u64 = 3_600_000_000_000;
 const SIGNIFICANT_FIGURES: u8 = 3;
 
 /// The latencies of one class and operation, of one replication or of several together.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Latencies {
     histogram: Histogram<u64>,
     count: u64,

@@ -2,7 +2,8 @@
 //!
 //! A replication fills [`Latencies`], [`BlameTable`] and [`Population`] as requests finish; when all
 //! are done, [`mean_estimate`], [`percentile_estimate`] and [`rate_estimate`] turn the replications
-//! into figures with intervals, [`Drift`] tells whether the backlog grows, [`warmup::truncation`]
+//! into figures with intervals, [`mean_difference`] and its
+//! relatives two designs' replications into differences, [`Drift`] tells whether the backlog grows, [`warmup::truncation`]
 //! where the start-up ends and [`StoppingRule`] whether to go on. A [`Point`] is what a transient run keeps of
 //! a moment. Plain numbers throughout: nothing
 //! here knows what a scenario or an outcome is.
@@ -15,6 +16,7 @@ pub mod bracket;
 pub mod drift;
 pub mod estimate;
 pub mod latency;
+pub mod paired;
 pub mod population;
 pub mod precision;
 pub mod series;
@@ -29,6 +31,7 @@ pub use estimate::{
     t_interval,
 };
 pub use latency::{Latencies, Quantile};
+pub use paired::{Difference, Missing, mean_difference, percentile_difference, rate_difference};
 pub use population::Population;
 pub use precision::{Decision, Round, StoppingRule};
 pub use series::Point;

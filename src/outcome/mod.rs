@@ -5,12 +5,14 @@
 //! are made by `Figure::of`, which refuses it.
 
 mod check;
+mod compare;
 mod fit;
 mod knee;
 mod run;
 mod verify;
 
 pub use check::*;
+pub use compare::*;
 pub use fit::*;
 pub use knee::*;
 pub use run::*;

@@ -3,7 +3,10 @@
 //! Fields are quoted and lines end as RFC 4180 (2005, section 2) says. A figure that does not exist is
 //! an empty field, and the last column says why.
 
-use crate::outcome::{CheckOutcome, ClassRow, Figure, FitOutcome, KneeOutcome, RunOutcome, VerifyOutcome};
+use crate::outcome::{
+    CheckOutcome, ClassRow, CompareOutcome, DifferenceRow, Figure, FitOutcome, KneeOutcome, RunOutcome,
+    VerifyOutcome,
+};
 
 /// Latencies of a class, in order of size: keys in the outcome and, with "_us", names of columns.
 const LATENCIES: [&str; 7] = ["mean", "p50", "p90", "p95", "p99", "p99.9", "p99.99"];
@@ -161,6 +164,48 @@ pub fn fit_csv(outcome: &FitOutcome) -> String {
         text.push_str(&record(&[limit.resource.clone(), machines, empty(), empty(), empty(), empty(), why]));
     }
     text
+}
+
+/// Differences: a row for each class, operation, percentile and later design; then what objectives ask of one period
+/// or of the worst machine. An empty `during` is the whole window, an empty `longer` says that no length up to a
+/// hundred times would tell, or that it is told.
+pub fn compare_csv(outcome: &CompareOutcome) -> String {
+    let header = [
+        "class",
+        "operation",
+        "percentile",
+        "during",
+        "over",
+        "a",
+        "b",
+        "a_us",
+        "b_us",
+        "difference_us",
+        "difference_us_low",
+        "difference_us_high",
+        "distinguishable",
+        "same",
+        "longer",
+        "missing",
+    ];
+    let mut text = record(&header.map(String::from));
+    let is_apart = |row: &&DifferenceRow| row.during.is_some() || row.over != "class";
+    for row in outcome.differences.iter().chain(outcome.answers.iter().filter(is_apart)) {
+        text.push_str(&record(&difference_fields(row)));
+    }
+    text
+}
+
+fn difference_fields(row: &DifferenceRow) -> Vec<String> {
+    let percentile = row.percentile.map_or_else(|| "mean".into(), |percentile| number(Some(percentile)));
+    let during = row.during.clone().unwrap_or_default();
+    let mut fields = vec![row.class.clone(), row.operation.clone(), percentile, during, row.over.clone()];
+    fields.extend([row.a.clone(), row.b.clone()]);
+    fields.extend([row.a_us, row.b_us, row.us.value, row.us.low, row.us.high].map(number));
+    let told = row.distinguishable.map_or_else(String::new, |told| told.to_string());
+    fields.extend([told, row.same.to_string(), number(row.longer)]);
+    fields.push(row.us.reason.clone().unwrap_or_default());
+    fields
 }
 
 /// Static ceilings: a row for each resource.

@@ -229,6 +229,31 @@ pub fn format_figure(figure: &Figure, unit: f64, joint: &str) -> String {
     }
 }
 
+/// A difference and its half-width, both to the second figure of the half-width: what lies below is not known, and a
+/// difference near nothing has no figures of its own. The second text is empty for a difference known exactly.
+pub fn format_change(value: f64, half: f64) -> (String, String) {
+    if !value.is_finite() || !half.is_finite() {
+        return (MISSING.into(), MISSING.into());
+    }
+    if half <= 0.0 {
+        return (format_significant(value), String::new());
+    }
+    // Through decimal text, which rounds 9.96 up to "1.0e1".
+    let second =
+        format!("{half:.1e}").split_once('e').and_then(|(_, e)| e.parse::<i32>().ok()).unwrap_or(0) - 1;
+    let decimals = usize::try_from(-second).unwrap_or(0).min(12);
+    let step = 10f64.powi(second.max(0));
+    let spell = |number: f64| {
+        let whole = if decimals == 0 { (number / step).round_ties_even() * step } else { number };
+        let spelt = format!("{whole:.decimals$}");
+        match spelt.bytes().any(|digit| (b'1'..=b'9').contains(&digit)) {
+            true => group_thousands(&spelt),
+            false => spelt.trim_start_matches('-').to_owned(),
+        }
+    };
+    (spell(value), spell(half))
+}
+
 /// A time in microseconds with its unit and half-width, as a sentence says it: "1.31 ms ± 0.05".
 pub fn format_figure_us(figure: &Figure) -> String {
     let Some(value) = figure.value else {
@@ -245,6 +270,23 @@ pub fn format_figure_us(figure: &Figure) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_difference_has_the_figures_that_its_half_width_allows() {
+        for (value, half, spelt) in [
+            (-4.104, 1.27, ("-4.1", "1.3")),
+            (0.0344, 0.0384, ("0.034", "0.038")),
+            (-0.004, 0.866, ("0.00", "0.87")),
+            (1_234.0, 2_834.0, ("1,200", "2,800")),
+            (6.33, 9.96, ("6", "10")),
+            (250.0, 33.0, ("250", "33")),
+            (7.684, 0.0, ("7.68", "")),
+            (f64::NAN, 1.0, ("–", "–")),
+        ] {
+            let (value, half) = format_change(value, half);
+            assert_eq!((value.as_str(), half.as_str()), spelt);
+        }
+    }
 
     #[test]
     fn three_figures_survive_any_size() {

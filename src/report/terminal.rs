@@ -9,6 +9,7 @@
 
 mod blame;
 mod checks;
+mod compare;
 mod fit;
 mod footer;
 mod footnotes;
@@ -20,7 +21,7 @@ mod standing;
 mod statics;
 mod tables;
 
-use crate::outcome::{CheckOutcome, FitOutcome, KneeOutcome, RunOutcome, VerifyOutcome};
+use crate::outcome::{CheckOutcome, CompareOutcome, FitOutcome, KneeOutcome, RunOutcome, VerifyOutcome};
 
 use super::sheet::Sheet;
 use super::text::{display_width, wrap};
@@ -92,6 +93,17 @@ pub fn fit(outcome: &FitOutcome, style: &Style) -> String {
     fit::cases(&mut sheet, outcome);
     fit::classes_and_limits(&mut sheet, outcome);
     fit::facts(&mut sheet, outcome);
+    sheet.finish(style.color)
+}
+
+/// The answer of `compare`, ending in a newline.
+pub fn compare(outcome: &CompareOutcome, style: &Style) -> String {
+    let mut sheet = style.sheet();
+    compare::answer(&mut sheet, outcome);
+    compare::designs(&mut sheet, outcome);
+    compare::latencies(&mut sheet, outcome);
+    compare::other(&mut sheet, outcome);
+    compare::facts(&mut sheet, outcome);
     sheet.finish(style.color)
 }
 

@@ -1,7 +1,7 @@
 //! The questions: each study runs a scenario (or several) and writes an outcome.
 //!
 //! `run` is the way in: `calibrate` solves the drive, `setting` compiles, `pilot` plans, `replication` carries a `scene` through its window,
-//! `overload` watches it, `targets`
+//! `lockstep` extends all replications together, `overload` watches it, `targets`
 //! says what must be precise, `periods` cuts a run with dates and `transient` tells what was seen in each, `mix` what static arithmetic is asked about, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
 //!
 //! `knee` and `fit` search: `scaled` varies the load or the machines, `trial` tries one, `attempts` keeps what was tried;
@@ -12,12 +12,14 @@ mod attempts;
 mod audit;
 mod calibrate;
 mod check;
+mod compare;
 mod curve;
 mod elasticity;
 mod fit;
 mod knee;
 mod ladder;
 mod limit;
+mod lockstep;
 mod mix;
 mod overload;
 mod paper;
@@ -41,6 +43,7 @@ mod trial;
 mod verify;
 
 pub use check::check;
+pub use compare::{CompareError, Contender, compare};
 pub use fit::fit;
 pub use knee::knee;
 pub use run::{Context, run};

@@ -46,7 +46,8 @@ pub(super) fn extend(
     is_overloaded(setting, replications, sure)
 }
 
-fn is_overloaded(setting: &Setting, replications: &[Replication], sure: Sure) -> bool {
+/// Whether what was measured shows overload.
+pub(super) fn is_overloaded(setting: &Setting, replications: &[Replication], sure: Sure) -> bool {
     if replications.iter().any(|r| r.stop == Stop::Backlog) {
         return true;
     }

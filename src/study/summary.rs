@@ -23,7 +23,7 @@ use super::targets::{Target, is_measured};
 use super::{TOOL, assumptions, mix, transient};
 
 /// Percentiles of every latency row.
-const PERCENTILES: [(&str, f64); 6] =
+pub(super) const PERCENTILES: [(&str, f64); 6] =
     [("p50", 0.5), ("p90", 0.9), ("p95", 0.95), ("p99", 0.99), ("p99.9", 0.999), ("p99.99", 0.9999)];
 /// Tails that blame is told for.
 const TAILS: [(&str, f64); 3] = [("all", 0.0), ("p99", 0.99), ("p99.9", 0.999)];
@@ -277,7 +277,7 @@ pub(super) fn latency_row(row: Row, pooled: &[Latencies], seconds: f64, confiden
 }
 
 /// Latencies of these places by replication; requests that were given up count as above.
-fn row_latencies(places: &[usize], replications: &[Replication]) -> Vec<Latencies> {
+pub(super) fn row_latencies(places: &[usize], replications: &[Replication]) -> Vec<Latencies> {
     let of = |r: &Replication| {
         let recorder = &r.kernel.model.recorder;
         let mut pooled = pool(&places.iter().map(|p| &recorder.latencies[*p]).collect::<Vec<_>>());

@@ -150,6 +150,25 @@ impl Target {
         })
     }
 
+    /// The latencies that [`estimate`](Self::estimate) tells the figure of, by replication: of the class, or of its
+    /// worst machine.
+    pub fn measured(&self, replications: &[Replication], confidence: f64) -> Result<Vec<Latencies>, String> {
+        if self.over == Over::Class {
+            return Ok(self.latencies(replications));
+        }
+        let table = replications.first().and_then(|r| self.table(r));
+        let machines = table.map_or(0, |table| table.latencies.len() / 2);
+        let mut worst: Option<(f64, Vec<Latencies>)> = None;
+        for machine in 0..machines {
+            let latencies = self.of_machine(replications, machine);
+            let found = self.estimate_of(&latencies, confidence)?.value;
+            if worst.as_ref().is_none_or(|(value, _)| found > *value) {
+                worst = Some((found, latencies));
+            }
+        }
+        worst.map(|(_, latencies)| latencies).ok_or_else(|| "no machine was measured".into())
+    }
+
     /// Half the width of its interval ÷ the figure; none while there is no figure.
     pub fn relative_half_width(&self, replications: &[Replication], confidence: f64) -> Option<f64> {
         self.estimate(replications, confidence).ok()?.relative_half_width()

@@ -18,10 +18,10 @@ use crate::scenario::{Auto, Objective};
 
 use crate::system::Ceiling;
 
+use super::lockstep::played_once;
 use super::overload;
 use super::pilot;
 use super::replication::Replication;
-use super::run::played_once;
 use super::setting::{Course, Setting};
 use super::stations::fullest;
 use super::summary;

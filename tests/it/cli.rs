@@ -19,11 +19,11 @@ fn short_help_fits_a_screen_and_lists_what_works() {
     let (status, out, _) = said(&["-h"]);
     assert_eq!(status, Some(0));
     assert!(out.lines().count() <= 30, "{} lines", out.lines().count());
-    for command in ["new", "check", "run", "knee", "fit", "verify", "explain"] {
+    for command in ["new", "check", "run", "knee", "fit", "compare", "verify", "explain"] {
         assert!(out.contains(command), "{command}");
         assert_eq!(said(&[command, "--help"]).0, Some(0), "{command}");
     }
-    for later in ["compare", "wear", "sweep", "hinge"] {
+    for later in ["wear", "sweep", "hinge"] {
         assert!(!out.contains(&format!("  {later} ")), "{later} does not work yet");
     }
 }
@@ -76,7 +76,10 @@ fn json_on_stdout_is_alone_and_fits_its_schema() {
         assert!(err.is_empty(), "{err}");
         assert_fits(&out, &format!("schema/{command}.schema.json"));
         let (_, csv, _) = said(&[command, &search, "--set", "run.precision=0.1", "--csv", "-"]);
-        assert!(csv.starts_with(if command == "knee" { "scale,offered_iops" } else { "case,accepted" }), "{csv}");
+        assert!(
+            csv.starts_with(if command == "knee" { "scale,offered_iops" } else { "case,accepted" }),
+            "{csv}"
+        );
     }
     let (_, csv, _) = said(&["run", MM1, "--csv", "-"]);
     assert!(csv.starts_with("class,operation,requests,iops,mean_us"), "{csv}");

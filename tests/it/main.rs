@@ -7,6 +7,7 @@
 //! | `cache` | hits, against an explicit cache under the same traffic |
 //! | `cli` | help, errors, JSON, exit statuses, as a user meets them |
 //! | `combinations` | designs drawn from all that can be switched on: they run, and every audit holds |
+//! | `compare` | differences between designs: zero where there is none, known ones covered, errors |
 //! | `coverage` | 95 % intervals hold the truth as often as they promise |
 //! | `dated` | phases and faults that come and go, against theory, and errors |
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
@@ -46,6 +47,7 @@ mod behind;
 mod cache;
 mod cli;
 mod combinations;
+mod compare;
 mod coverage;
 mod dated;
 mod determinism;

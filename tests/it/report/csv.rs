@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use forebay::report::csv::{run_csv, series_csv, stations_csv};
+use forebay::report::csv::{compare_csv, run_csv, series_csv, stations_csv};
 
 use super::fixtures;
 
@@ -92,4 +92,20 @@ fn csv_gives_every_station_back_exactly() {
         assert_eq!(row["queue_len_mean"].parse(), Ok(station.mean_queue));
         assert_eq!(row["busiest_member"], station.busiest.as_ref().map_or("", |member| &member.name));
     }
+}
+
+#[test]
+fn differences_have_a_row_each_and_say_what_is_missing() {
+    let mut outcome = fixtures::compared();
+    outcome.answers[0].during = Some("morning, logons".into());
+    let found = rows(&compare_csv(&outcome));
+    // All differences, and the answer that is about one period only.
+    assert_eq!(found.len(), outcome.differences.len() + 1);
+    assert_eq!((found[0]["difference_us"].as_str(), found[0]["distinguishable"].as_str()), ("-130", "true"));
+    assert_eq!((found[1]["difference_us"].as_str(), found[1]["same"].as_str()), ("0", "true"));
+    assert_eq!(found[2]["difference_us"], "");
+    assert_eq!(found[2]["missing"], "design.drives.count=12 does not carry its load");
+    let last = found.last().expect("a row");
+    assert_eq!(last["during"], "morning, logons");
+    assert!(found.iter().any(|row| row["percentile"] == "mean"));
 }

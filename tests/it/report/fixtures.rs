@@ -334,6 +334,94 @@ pub fn all() -> Vec<(&'static str, RunOutcome)> {
     ]
 }
 
+/// A difference of a class's figure: what `a` has, by how much `b` exceeds it, half the width; none if not told.
+fn difference(
+    key: (&str, &str, Option<f64>),
+    b: &str,
+    a_us: f64,
+    found: Option<(f64, f64)>,
+) -> DifferenceRow {
+    let (class, operation, percentile) = key;
+    let told = found.map(|(value, half)| value.abs() > half);
+    let same = found == Some((0.0, 0.0));
+    DifferenceRow {
+        class: class.into(),
+        operation: operation.into(),
+        percentile,
+        during: None,
+        over: "class".into(),
+        a: "as it stands".into(),
+        b: b.into(),
+        a_us: found.map(|_| a_us),
+        b_us: found.map(|(value, _)| a_us + value),
+        us: found.map_or_else(
+            || Figure::missing(format!("{b} does not carry its load")),
+            |(value, half)| figure(value, half),
+        ),
+        distinguishable: told,
+        same,
+        longer: found
+            .map(|(value, half)| (half / value).powi(2))
+            .filter(|longer| told == Some(false) && *longer <= 100.0),
+    }
+}
+
+fn other(what: &str, b: &str, values: [f64; 2], difference: Figure) -> OtherRow {
+    OtherRow {
+        what: what.into(),
+        a: "as it stands".into(),
+        b: b.into(),
+        a_value: Some(values[0]),
+        b_value: Some(values[1]),
+        distinguishable: difference.low.map(|low| low > 0.0 || difference.high < Some(0.0)),
+        difference,
+    }
+}
+
+/// Four designs: one better, one the same, one that does not carry its load.
+pub fn compared() -> CompareOutcome {
+    const BETTER: &str = "design.drives.count=24; design.cpu.cores=8";
+    const SAME: &str = "run.series=\"1 s\"";
+    const LOST: &str = "design.drives.count=12";
+    let named = |name: &str, run: RunOutcome| DesignOutcome { name: name.into(), run };
+    let answers =
+        [("ticketing-db", "read", 99.0), ("ticketing-db", "write", 99.9), ("desktops", "read", 95.0)];
+    let found = [(1_310.0, -130.0, 44.0), (498.0, -2.1, 7.3), (511.0, 0.02, 1.4)];
+    let mut all = Vec::new();
+    for ((class, operation, percentile), (a_us, value, half)) in answers.into_iter().zip(found) {
+        let key = (class, operation, Some(percentile));
+        all.push(difference(key, BETTER, a_us, Some((value, half))));
+        all.push(difference(key, SAME, a_us, Some((0.0, 0.0))));
+        all.push(difference(key, LOST, a_us, None));
+    }
+    let mut differences = all.clone();
+    differences.push(difference(("ticketing-db", "read", None), BETTER, 214.0, Some((-9.6, 0.7))));
+    differences.push(difference(("ticketing-db", "read", None), SAME, 214.0, Some((0.0, 0.0))));
+    let hours =
+        Figure { value: Some(-1.25), reason: Some("without an interval".into()), ..Figure::default() };
+    CompareOutcome {
+        schema: 1,
+        tool: "forebay 0.1.0".into(),
+        designs: vec![
+            named("as it stands", stable()),
+            named(BETTER, RunOutcome { notes: vec!["its own note".into()], ..stable() }),
+            named(SAME, stable()),
+            named(LOST, saturated()),
+        ],
+        answers: all,
+        differences,
+        other: vec![
+            other("carried_iops", BETTER, [41_187.0, 41_189.0], figure(2.0, 3.1)),
+            other("carried_iops", LOST, [41_187.0, 38_100.0], figure(-3_087.0, 212.0)),
+            other("usable_bytes", BETTER, [67.6e12, 73.7e12], Figure::exact(6.1e12)),
+            other("usable_bytes", SAME, [67.6e12, 67.6e12], Figure::exact(0.0)),
+            other("drive_writes_per_day", BETTER, [0.431, 0.396], figure(-0.0359, 0.001)),
+            other("rebuild_hours", BETTER, [6.5, 5.25], hours),
+        ],
+        notes: vec!["design.drives.count=12 does not carry its load and is not compared".into()],
+    }
+}
+
 /// Checks as `verify` would make them; the last one fails when `broken`.
 pub fn verified(broken: bool) -> VerifyOutcome {
     let check = |id: &str, what: &str, source: &str, expected: f64, found: Figure, ok: bool| CheckRow {

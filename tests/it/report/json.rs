@@ -1,12 +1,13 @@
 //! JSON and the schemas that document it.
 
-use forebay::outcome::{RunOutcome, VerifyOutcome};
+use forebay::outcome::{CompareOutcome, RunOutcome, VerifyOutcome};
 use forebay::report::json::to_json;
 use serde_json::Value;
 
 use super::fixtures;
 
 const RUN_SCHEMA: &str = include_str!("../../../schema/run.schema.json");
+const COMPARE_SCHEMA: &str = include_str!("../../../schema/compare.schema.json");
 const VERIFY_SCHEMA: &str = include_str!("../../../schema/verify.schema.json");
 
 fn json(text: &str) -> Value {
@@ -29,11 +30,12 @@ fn json_of_every_fixture_follows_its_schema() {
     }
     assert_eq!(complaints(RUN_SCHEMA, &json(&to_json(&detailed))), [""; 0]);
     assert_eq!(complaints(VERIFY_SCHEMA, &json(&to_json(&fixtures::verified(true)))), [""; 0]);
+    assert_eq!(complaints(COMPARE_SCHEMA, &json(&to_json(&fixtures::compared()))), [""; 0]);
 }
 
 #[test]
 fn the_schemas_are_themselves_valid() {
-    for schema in [RUN_SCHEMA, VERIFY_SCHEMA] {
+    for schema in [RUN_SCHEMA, COMPARE_SCHEMA, VERIFY_SCHEMA] {
         assert!(jsonschema::draft202012::meta::is_valid(&json(schema)));
     }
 }
@@ -82,7 +84,7 @@ fn objects<'a>(schema: &'a Value, path: String, found: &mut Vec<(String, &'a Val
 
 #[test]
 fn the_schemas_describe_every_field_and_allow_no_other() {
-    for schema in [RUN_SCHEMA, VERIFY_SCHEMA].map(json) {
+    for schema in [RUN_SCHEMA, COMPARE_SCHEMA, VERIFY_SCHEMA].map(json) {
         let mut found = Vec::new();
         objects(&schema, String::new(), &mut found);
         for (path, object) in found.iter().filter(|(_, object)| object["type"] == "object") {
@@ -114,6 +116,18 @@ fn the_schemas_describe_every_field_and_allow_no_other() {
     }
 }
 
+/// The answer of `run` is documented once in each schema; they must say the same.
+#[test]
+fn a_design_under_comparison_is_documented_as_a_run() {
+    let [run, compare] = [RUN_SCHEMA, COMPARE_SCHEMA].map(json);
+    for (name, field) in run["properties"].as_object().expect("properties") {
+        assert_eq!(&compare["$defs"]["design"]["properties"][name], field, "{name}");
+    }
+    for (name, definition) in run["$defs"].as_object().expect("definitions") {
+        assert_eq!(&compare["$defs"][name], definition, "{name}");
+    }
+}
+
 #[test]
 fn json_comes_back_as_the_same_outcome_and_the_same_bytes() {
     for (name, outcome) in fixtures::all() {
@@ -126,6 +140,9 @@ fn json_comes_back_as_the_same_outcome_and_the_same_bytes() {
     let verified = fixtures::verified(true);
     let back: VerifyOutcome = serde_json::from_str(&to_json(&verified)).expect("reads back");
     assert_eq!(back, verified);
+    let compared = fixtures::compared();
+    let back: CompareOutcome = serde_json::from_str(&to_json(&compared)).expect("reads back");
+    assert_eq!(back, compared);
 }
 
 #[test]

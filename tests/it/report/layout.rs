@@ -64,6 +64,25 @@ proptest! {
             prop_assert!(state.starts_with("Stable:") || state.starts_with("Saturated:"), "{state}");
             prop_assert!(text.lines().nth(2).unwrap_or_default().starts_with("Binding:"), "{text}");
         }
+        let mut compared = fixtures::compared();
+        for row in compared.differences.iter_mut().chain(&mut compared.answers) {
+            row.class = class.clone();
+            row.during = Some(reason.clone());
+            row.us.value = row.us.value.map(|value| value * scale);
+            row.us.low = row.us.low.map(|low| low * scale);
+            row.us.high = row.us.high.map(|high| high * scale);
+            row.a_us = row.a_us.map(|us| us * scale);
+            row.us.reason = row.us.value.is_none().then(|| reason.clone());
+        }
+        compared.other.iter_mut().for_each(|row| row.a_value = row.a_value.map(|value| value * scale));
+        for design in &mut compared.designs {
+            rename(&mut design.run, &class, &member, &reason);
+            enlarge(&mut design.run, scale);
+        }
+        compared.notes.push(reason.clone());
+        let text = terminal::compare(&compared, &plain(width));
+        prop_assert!(widest(&text) <= width, "{} columns of {width}:\n{text}", widest(&text));
+        prop_assert!(text.starts_with("A  "), "{text}");
         let mut verified = fixtures::verified(true);
         for check in &mut verified.checks {
             check.id = class.clone();
@@ -84,6 +103,9 @@ proptest! {
             prop_assert!(!uncoloured.contains('\x1b'), "{name} has an escape");
             prop_assert_eq!(without_escapes(&coloured), uncoloured);
         }
+        let compared = fixtures::compared();
+        let coloured = terminal::compare(&compared, &Style { width, color: true });
+        prop_assert_eq!(without_escapes(&coloured), terminal::compare(&compared, &plain(width)));
         let verified = fixtures::verified(true);
         let coloured = terminal::verify(&verified, &Style { width, color: true });
         prop_assert_eq!(without_escapes(&coloured), terminal::verify(&verified, &plain(width)));

@@ -135,6 +135,12 @@ fn the_terminal_answer_reads_as_recorded() {
             insta::assert_snapshot!(format!("{name}_{width}"), terminal::run(&outcome, &plain(width)));
         }
     }
+    for width in [80, 100, 140] {
+        insta::assert_snapshot!(
+            format!("compare_{width}"),
+            terminal::compare(&fixtures::compared(), &plain(width))
+        );
+    }
     for width in [80, 140] {
         insta::assert_snapshot!(
             format!("verify_{width}"),

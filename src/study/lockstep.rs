@@ -1,0 +1,357 @@
+//! Replications of one design or of several, extended together.
+//!
+//! `run` measures one lane; `compare` as many as there are designs, all with the same warm-up and, round by round, the same
+//! window, so that replication n of every lane meets the same requests. A lane whose backlog runs away is closed and
+//! the others go on. With one lane nothing here knows of comparing.
+
+use std::sync::atomic::Ordering;
+
+use rayon::prelude::*;
+
+use crate::engine::SimDuration;
+use crate::measure::{Decision, Round, StoppingRule};
+use crate::scenario::{Auto, Load, RunPlan};
+
+use super::overload::{self, Sure, drift};
+use super::pilot::{self, Pilot};
+use super::replication::Replication;
+use super::run::Context;
+use super::setting::{Course, Setting};
+use super::targets::{Target, cycles_floor_s};
+
+/// Looks for overload in one round, and parts of a trace that is played once.
+const PARTS: u32 = 4;
+/// Rounds of the same length before it doubles.
+const ROUNDS_BEFORE_DOUBLING: u32 = 6;
+
+/// One design on its way.
+pub(super) struct Lane<'a> {
+    /// What progress calls it; empty where it is alone.
+    name: String,
+    pub setting: &'a Setting<'a>,
+    /// What must be precise.
+    wanted: Vec<Target>,
+    pilot: Option<Pilot>,
+    pub replications: Vec<Replication>,
+    /// Its backlog ran away, or grew in a straight line: it is measured no further.
+    pub is_overloaded: bool,
+    notes: Vec<String>,
+}
+
+/// What else must be precise after a round, beside the lanes' own figures.
+#[derive(Default)]
+pub(super) struct More {
+    /// Relative half-widths; none where there is no figure yet.
+    pub half_widths: Vec<Option<f64>>,
+    /// Said on the way.
+    pub words: String,
+}
+
+/// How all lanes were measured.
+pub(super) struct Schedule {
+    warm_up: SimDuration,
+    end: End,
+}
+
+/// How the measuring ended.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum End {
+    /// The stated length was measured.
+    Whole,
+    /// The precision was reached.
+    Precise,
+    /// It was not, in the longest time allowed, or the user interrupted.
+    Short,
+    /// No design carries its load.
+    Overloaded,
+}
+
+impl<'a> Lane<'a> {
+    /// A design that has not begun.
+    pub fn new(name: &str, setting: &'a Setting<'a>, wanted: Vec<Target>) -> Self {
+        Lane {
+            name: name.into(),
+            setting,
+            wanted,
+            pilot: None,
+            replications: Vec::new(),
+            is_overloaded: false,
+            notes: setting.trace_notes(),
+        }
+    }
+
+    /// Its replications, and how they went.
+    pub fn finish(self, schedule: &Schedule) -> (Vec<Replication>, Course) {
+        let run = &self.setting.scenario.run;
+        let is_narrow = |target: &Target| {
+            let width = target.relative_half_width(&self.replications, run.confidence);
+            width.is_some_and(|width| width <= run.precision)
+        };
+        let is_long_enough = !self.is_overloaded && matches!(schedule.end, End::Whole | End::Precise);
+        let course = Course {
+            warm_up: schedule.warm_up,
+            precision_met: is_long_enough && self.wanted.iter().all(is_narrow),
+            interrupted: self.setting.interrupted.load(Ordering::Relaxed),
+            drift: drift(self.setting, &self.replications),
+            notes: self.notes,
+        };
+        (self.replications, course)
+    }
+
+    /// Simulated time of a replication after which its first round may end: two rounds reach every floor.
+    fn first_round(&self, pilot: &Pilot) -> SimDuration {
+        let scenario = self.setting.scenario;
+        let machines = |t: &Target| scenario.classes[t.class].machines;
+        let floor = self
+            .wanted
+            .iter()
+            .map(|t| t.floor_s(&pilot.rates, machines(t)))
+            .fold(cycles_floor_s(scenario), f64::max);
+        let floor = SimDuration::from_secs(floor / 2.0 / f64::from(scenario.run.replications));
+        // A pilot that met overload tells how soon it shows.
+        pilot.overloaded_in.unwrap_or(floor.max(pilot.warm_up))
+    }
+}
+
+/// Measures all lanes by the plan of the first, whose replications, warm-up and length are everyone's.
+pub(super) fn measure(lanes: &mut [Lane], more: &dyn Fn(&[Lane]) -> More, context: &Context) -> Schedule {
+    let none = Schedule { warm_up: SimDuration::ZERO, end: End::Short };
+    let Some(run) = lanes.first().map(|lane| lane.setting.scenario.run.clone()) else { return none };
+    let once = lanes.iter().filter_map(|lane| played_once(lane.setting)).max();
+    if once.is_none() && (run.warm_up == Auto::Auto || run.length == Auto::Auto) {
+        lanes.iter_mut().for_each(|lane| fly(lane, &run, context));
+    }
+    let warm_up = match run.warm_up {
+        Auto::Given(span) => span,
+        Auto::Auto => pilots(lanes).map(|pilot| pilot.warm_up).max().unwrap_or(SimDuration::ZERO),
+    };
+    (context.progress)("warming up");
+    lanes.par_iter_mut().for_each(|lane| lane.replications = warmed_up(lane.setting, warm_up));
+    let length = match (run.length, once) {
+        (Auto::Given(length), _) => Some(length),
+        (Auto::Auto, once) => once,
+    };
+    let is_dated = lanes.iter().any(|lane| lane.setting.periods.is_some());
+    let end = match length {
+        // A growing backlog is no verdict where dates bring it and take it away.
+        Some(length) if once.is_some() || is_dated => {
+            play(lanes, length, context);
+            End::Whole
+        }
+        Some(length) => extend_by(lanes, length, context),
+        None => rounds(lanes, &run, more, context),
+    };
+    close(lanes, length, context);
+    Schedule { warm_up, end }
+}
+
+/// Runs the pilot of a lane.
+fn fly(lane: &mut Lane, run: &RunPlan, context: &Context) {
+    let name = lane.name.clone();
+    let tell = |words: &str| match name.as_str() {
+        "" => (context.progress)(words),
+        name => (context.progress)(&format!("{name}: {words}")),
+    };
+    let pilot = pilot::run(lane.setting, &tell);
+    if run.warm_up == Auto::Auto {
+        lane.notes.extend(not_settled(&pilot));
+    }
+    lane.pilot = Some(pilot);
+}
+
+fn pilots<'l>(lanes: &'l [Lane]) -> impl Iterator<Item = &'l Pilot> {
+    lanes.iter().filter_map(|lane| lane.pilot.as_ref())
+}
+
+fn warmed_up(setting: &Setting, warm_up: SimDuration) -> Vec<Replication> {
+    (0..setting.scenario.run.replications)
+        .into_par_iter()
+        .map(|number| {
+            let mut replication = Replication::of_run(setting, number, warm_up);
+            replication.warm_up(warm_up, setting.interrupted);
+            replication
+        })
+        .collect()
+}
+
+/// Does something to every replication of every lane that goes on, side by side.
+fn each(lanes: &mut [Lane], act: impl Fn(&Setting, &mut Replication) + Sync) {
+    lanes.par_iter_mut().filter(|lane| !lane.is_overloaded).for_each(|lane| {
+        let setting = lane.setting;
+        lane.replications.par_iter_mut().for_each(|replication| act(setting, replication));
+    });
+}
+
+/// Measures another `span` of all lanes; whether any carries its load so far.
+fn extend(lanes: &mut [Lane], span: SimDuration) -> bool {
+    each(lanes, |setting, replication| replication.extend(span, setting.interrupted));
+    for lane in lanes.iter_mut().filter(|lane| !lane.is_overloaded) {
+        if overload::is_overloaded(lane.setting, &lane.replications, Sure::OfRate) {
+            lane.is_overloaded = true;
+            // To wait for what is measured would take as long as the backlog is, and fill it further.
+            lane.replications.iter_mut().for_each(Replication::close);
+        }
+    }
+    lanes.iter().any(|lane| !lane.is_overloaded)
+}
+
+fn is_interrupted(context: &Context) -> bool {
+    context.interrupted.load(Ordering::Relaxed)
+}
+
+/// Waits for the last requests of the lanes that carry their load; says of the others what was cut short.
+fn close(lanes: &mut [Lane], length: Option<SimDuration>, context: &Context) {
+    for lane in lanes.iter_mut().filter(|lane| lane.is_overloaded) {
+        lane.notes.extend(length.map(|length| shortened(&lane.replications, length)));
+    }
+    if lanes.iter().any(|lane| !lane.is_overloaded) {
+        (context.progress)("waiting for the last requests of the window");
+        each(lanes, |setting, replication| replication.drain(setting.interrupted));
+    }
+}
+
+/// Advice, if the pilot never saw the start-up end.
+fn not_settled(pilot: &Pilot) -> Option<String> {
+    let words = || {
+        format!(
+            "not settled: the start-up is not over after {:.3} s, half of the longest pilot; state a longer \
+             `run.warm_up`",
+            pilot.warm_up.secs()
+        )
+    };
+    (!pilot.settled && pilot.overloaded_in.is_none()).then(words)
+}
+
+/// The time in which every trace that is played once has been played, if there is one.
+pub(super) fn played_once(setting: &Setting) -> Option<SimDuration> {
+    let spans = setting.scenario.classes.iter().zip(&setting.traces).filter_map(|(class, trace)| {
+        match (&class.load, trace) {
+            (Load::Trace { speed, repeat: false, .. }, Some(trace)) => Some(
+                SimDuration::from_secs(trace.span().secs() / speed / setting.scale) + SimDuration::from_ps(1),
+            ),
+            _ => None,
+        }
+    });
+    spans.max()
+}
+
+/// Said where a stated length was cut short.
+fn shortened(replications: &[Replication], length: SimDuration) -> String {
+    let longest = replications.iter().map(Replication::window_s).fold(0.0, f64::max);
+    format!(
+        "stopped after {longest:.3} s of the stated {:.3} s: the backlog grows in a straight line, and more \
+         time would only show more of it",
+        length.secs()
+    )
+}
+
+/// Measures a stated length of which nothing may be left out: traces that are played once, runs with dates.
+fn play(lanes: &mut [Lane], length: SimDuration, context: &Context) {
+    let mut done = 0;
+    for number in 1..=PARTS {
+        (context.progress)(&format!("measuring: part {number} of {PARTS}"));
+        let until = (u128::from(length.ps()) * u128::from(number) / u128::from(PARTS)) as u64;
+        let span = SimDuration::from_ps(until - done);
+        each(lanes, |setting, replication| replication.extend(span, setting.interrupted));
+        done = until;
+    }
+}
+
+/// Measures a stated length, looking for overload after what a pilot needs or a little more, and each time the
+/// window has doubled.
+fn extend_by(lanes: &mut [Lane], length: SimDuration, context: &Context) -> End {
+    let look =
+        |lane: &Lane| lane.pilot.as_ref().map_or_else(|| pilot::first_length(lane.setting), |p| p.look);
+    let look = lanes.iter().map(look).max().unwrap_or(length);
+    (context.progress)("measuring");
+    let doublings = (length.ps() / look.ps().max(1)).checked_ilog2().unwrap_or(0);
+    let mut done = 0;
+    for halvings in (0..=doublings).rev() {
+        let until = length.ps() >> halvings;
+        if !extend(lanes, SimDuration::from_ps(until - done)) {
+            return End::Overloaded;
+        }
+        if is_interrupted(context) {
+            return End::Short;
+        }
+        done = until;
+        let share = 100.0 * done as f64 / length.ps() as f64;
+        (context.progress)(&format!("measuring: {share:.1} % of the stated length is done"));
+    }
+    End::Whole
+}
+
+/// `length = "auto"`: whole rounds until the precision is reached twice in a row.
+fn rounds(lanes: &mut [Lane], run: &RunPlan, more: &dyn Fn(&[Lane]) -> More, context: &Context) -> End {
+    let part = first_part(lanes, run);
+    let parts_max = (run.length_max.ps() / part.ps().max(1)).max(1);
+    let cycles_floor_s = lanes.iter().map(|l| cycles_floor_s(l.setting.scenario)).fold(0.0, f64::max);
+    let mut rule = StoppingRule::new(run.precision);
+    let (mut parts, mut done, mut round) = (PARTS, 0u64, 0);
+    loop {
+        round += 1;
+        (context.progress)(&format!("round {round}: measuring"));
+        for _ in 0..u64::from(parts).min(parts_max - done) {
+            // Nothing is gained by going on.
+            if !extend(lanes, part) {
+                return End::Overloaded;
+            }
+            if is_interrupted(context) {
+                return End::Short;
+            }
+            done += 1;
+        }
+        let (mut widths, beyond_tightest) = widths(lanes, run.confidence);
+        let more = more(lanes);
+        widths.extend(more.half_widths);
+        let seconds = done as f64 * part.secs() * f64::from(run.replications);
+        let decision = rule.after(&Round {
+            half_widths: &widths,
+            beyond_tightest,
+            has_enough_cycles: seconds >= cycles_floor_s,
+            is_last: done >= parts_max,
+        });
+        (context.progress)(&(in_words(round, &widths, run.precision) + &more.words));
+        if let Decision::Stop { met } = decision {
+            return if met { End::Precise } else { End::Short };
+        }
+        if round % ROUNDS_BEFORE_DOUBLING == 0 {
+            parts = parts.saturating_mul(2);
+        }
+    }
+}
+
+/// Relative half-widths of all that the lanes want, and the fewest requests beyond a percentile of it.
+fn widths(lanes: &[Lane], confidence: f64) -> (Vec<Option<f64>>, u64) {
+    let wanted: Vec<(&Target, &[Replication])> = lanes
+        .iter()
+        .filter(|lane| !lane.is_overloaded)
+        .flat_map(|lane| lane.wanted.iter().map(|target| (target, lane.replications.as_slice())))
+        .collect();
+    let widths = wanted.par_iter().map(|(t, replications)| t.relative_half_width(replications, confidence));
+    let beyond = wanted.iter().map(|(t, replications)| t.beyond(replications)).min();
+    (widths.collect(), beyond.unwrap_or(u64::MAX))
+}
+
+fn in_words(round: u32, widths: &[Option<f64>], precision: f64) -> String {
+    let widest = widths.iter().map(|w| w.unwrap_or(f64::INFINITY)).fold(0.0, f64::max);
+    if widest.is_finite() {
+        format!("round {round}: ± {:.1} % at the widest, {:.1} % wanted", widest * 100.0, precision * 100.0)
+    } else {
+        format!("round {round}: too few requests beyond a percentile yet")
+    }
+}
+
+/// A part of the first round, by the lane that needs the longest; one that met overload waits for the others.
+fn first_part(lanes: &[Lane], run: &RunPlan) -> SimDuration {
+    let rounds = |only_stable: bool| {
+        lanes.iter().filter_map(move |lane| {
+            let pilot = lane.pilot.as_ref().filter(|p| !only_stable || p.overloaded_in.is_none())?;
+            Some(lane.first_round(pilot))
+        })
+    };
+    let Some(round) = rounds(true).max().or_else(|| rounds(false).max()) else {
+        return SimDuration::from_ps(run.length_max.ps() / 16);
+    };
+    SimDuration::from_ps(round.min(run.length_max).ps() / u64::from(PARTS) + 1)
+}
