@@ -13,7 +13,8 @@ Examples:
   forebay check mine.toml
   forebay check mine.toml --set design.drives.count=12 --csv ceilings.csv
 
-Exit status: 0 valid, 1 a resource is full on paper, 2 the input is wrong.";
+Exit status: 0 valid, 1 a resource, a hop or the drives are full on paper, 2 the input
+is wrong.";
 
 #[derive(Args)]
 #[command(after_help = HELP)]

@@ -223,8 +223,8 @@ mod tests {
     fn unknown_keys_offer_the_nearest_and_later_ones_say_so() {
         assert!(explain("design.ports.rat").expect_err("unknown").contains("`design.ports.rate`"));
         assert!(explain("percentile").expect_err("unknown").contains("`objective.percentile`"));
-        assert!(explain("class.NAME.growth").expect_err("later").contains("not yet supported"));
-        assert!(explain("class.growth").expect_err("later").contains("not yet supported"));
+        assert!(explain("class.NAME.shared").expect_err("later").contains("not yet supported"));
+        assert!(explain("class.shared").expect_err("later").contains("not yet supported"));
         assert!(explain("").expect("all").lines().count() == ROWS.len());
         assert!(explain("ü.ü").expect_err("unknown").contains("there is no key"));
     }
