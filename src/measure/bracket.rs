@@ -142,7 +142,7 @@ impl<L: Loads> Search<'_, L> {
     fn settle(&mut self, side: Side) -> Option<()> {
         let (lowest, highest) = self.wanted.range;
         let mut distance = 0.0_f64;
-        for attempt in 0..SPENDING.len() {
+        for spending in SPENDING {
             let root = self.root();
             let least = self.loads.discernible(root).max(self.wanted.half_width).min(WIDEST);
             distance = least.max(distance.min(WIDEST));
@@ -150,7 +150,7 @@ impl<L: Loads> Search<'_, L> {
             if self.is_known(side, at) {
                 return Some(());
             }
-            let error = self.wanted.error / 2.0 * SPENDING[attempt];
+            let error = self.wanted.error / 2.0 * spending;
             match self.loads.try_at(at, Effort::Sure { error })? {
                 Standing::Holds => self.low = Some(self.low.map_or(at, |low| low.max(at))),
                 Standing::Fails => self.high = Some(self.high.map_or(at, |high| high.min(at))),

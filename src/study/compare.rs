@@ -50,7 +50,7 @@ pub enum CompareError {
     /// Two designs with dates whose windows differ: names and lengths.
     Lengths([(String, SimDuration); 2]),
     /// A design could not be started.
-    Design(String, StudyError),
+    Design(String, Box<StudyError>),
 }
 
 impl std::fmt::Display for CompareError {
@@ -113,7 +113,8 @@ pub fn compare(contenders: &[Contender], context: &Context) -> Result<CompareOut
     drop(designs);
     for (n, (outcome, scenario)) in outcomes.iter_mut().zip(&scenarios).enumerate() {
         if !context.interrupted.load(Ordering::Relaxed) {
-            follow_up(outcome, scenario, context).map_err(|e| CompareError::Design(names[n].into(), e))?;
+            follow_up(outcome, scenario, context)
+                .map_err(|e| CompareError::Design(names[n].into(), Box::new(e)))?;
         }
     }
     other.extend(rows::known_exactly(&scenarios, &outcomes, &names));
@@ -130,7 +131,8 @@ fn settings<'a>(
 ) -> Result<Vec<Setting<'a>>, CompareError> {
     let of = |(scenario, name): (&'a Scenario, &&str)| {
         (context.progress)(&format!("{name}: reading"));
-        Setting::new(scenario, context.interrupted).map_err(|e| CompareError::Design((*name).into(), e))
+        Setting::new(scenario, context.interrupted)
+            .map_err(|e| CompareError::Design((*name).into(), Box::new(e)))
     };
     scenarios.iter().zip(names).map(of).collect()
 }

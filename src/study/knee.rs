@@ -64,6 +64,7 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
     };
     failed_audit.extend(attempts.failed_audit());
     notes.extend(unfinished(&full));
+    notes.extend(in_steps(&scenario));
     Ok(KneeOutcome {
         schema: 1,
         tool: TOOL.into(),
@@ -208,6 +209,13 @@ fn unfinished(full: &Result<Saturation, String>) -> Option<String> {
     })
 }
 
+/// Said where only a part of the load goes in steps.
+fn in_steps(scenario: &Scenario) -> Option<String> {
+    let closed = scenario.classes.iter().filter(|class| matches!(class.load, Load::Closed { .. })).count();
+    (closed > 0 && closed < scenario.classes.len())
+        .then(|| "closed classes scale in whole machines, at least one; open ones in rate".into())
+}
+
 /// An objective, in words.
 pub(super) fn in_words(scenario: &Scenario, place: usize) -> String {
     let objective = &scenario.objectives[place];
@@ -282,11 +290,5 @@ fn gap(full: &Saturation, station: &StationRow, busiest: f64, added_up: Option<f
 pub(super) fn assumptions_of(base: &Base) -> Result<Vec<String>, StudyError> {
     let variant = base.at(base.scenario, Vary::Load, 1.0);
     let setting = variant.setting()?;
-    let mut said = assumptions::of(&setting);
-    let closed =
-        base.scenario.classes.iter().filter(|class| matches!(class.load, Load::Closed { .. })).count();
-    if closed > 0 && closed < base.scenario.classes.len() {
-        said.push("load: closed classes scale in whole machines, at least one; open ones in rate".into());
-    }
-    Ok(said)
+    Ok(assumptions::of(&setting))
 }

@@ -129,7 +129,7 @@ pub(super) fn fullest(groups: &[Group], windows: &[(&Observation, &Observation)]
         };
         let (by_even, by_odd) = (busiest(&even), busiest(&odd));
         let own = |n: usize| {
-            let member = if n % 2 == 0 { by_odd } else { by_even };
+            let member = if n.is_multiple_of(2) { by_odd } else { by_even };
             usages[n].share(usages[n].members[member].busy_ps)
         };
         let members: Vec<f64> = (0..usages.len()).map(own).collect();

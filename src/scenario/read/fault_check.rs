@@ -114,7 +114,7 @@ fn survive(
         let drives = together[..=survives as usize].iter().filter_map(|n| faults[*n].lost_drive());
         let all = drives.map(|drive| drive.to_string()).collect::<Vec<_>>().join(" and ");
         let title = format!("drives {all} are lost together, and the protection survives {survives}");
-        let at = reader.place(&sections[*last], "drive");
+        let at = reader.place(sections[*last], "drive");
         let expected = "expected a drive of another group, another time, or more redundancy";
         reader.out.push(Diagnostic::at(&at, title, expected));
     }
