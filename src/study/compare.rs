@@ -31,6 +31,10 @@ use super::summary;
 
 use asked::{Asked, asked};
 
+/// Said of a comparison that was cut off.
+const INTERRUPTED: &str = "interrupted: the designs were cut off at different moments, so that they met the same traffic \
+                           only in part, and differences are known less well than they would be";
+
 /// A design that takes part.
 #[derive(Clone, Debug)]
 pub struct Contender {
@@ -50,7 +54,7 @@ pub enum CompareError {
     /// Two designs with dates whose windows differ: names and lengths.
     Lengths([(String, SimDuration); 2]),
     /// A design could not be started.
-    Design(String, StudyError),
+    Design(String, Box<StudyError>),
 }
 
 impl std::fmt::Display for CompareError {
@@ -113,11 +117,15 @@ pub fn compare(contenders: &[Contender], context: &Context) -> Result<CompareOut
     drop(designs);
     for (n, (outcome, scenario)) in outcomes.iter_mut().zip(&scenarios).enumerate() {
         if !context.interrupted.load(Ordering::Relaxed) {
-            follow_up(outcome, scenario, context).map_err(|e| CompareError::Design(names[n].into(), e))?;
+            follow_up(outcome, scenario, context)
+                .map_err(|e| CompareError::Design(names[n].into(), Box::new(e)))?;
         }
     }
     other.extend(rows::known_exactly(&scenarios, &outcomes, &names));
-    notes.extend(standings(&outcomes, &names));
+    match context.interrupted.load(Ordering::Relaxed) {
+        true => notes.push(INTERRUPTED.into()),
+        false => notes.extend(standings(&outcomes, &names)),
+    }
     let named = names.iter().zip(outcomes).map(|(name, run)| DesignOutcome { name: (*name).into(), run });
     let designs = named.collect();
     Ok(CompareOutcome { schema: 1, tool: TOOL.into(), designs, answers, differences, other, notes })
@@ -130,7 +138,8 @@ fn settings<'a>(
 ) -> Result<Vec<Setting<'a>>, CompareError> {
     let of = |(scenario, name): (&'a Scenario, &&str)| {
         (context.progress)(&format!("{name}: reading"));
-        Setting::new(scenario, context.interrupted).map_err(|e| CompareError::Design((*name).into(), e))
+        Setting::new(scenario, context.interrupted)
+            .map_err(|e| CompareError::Design((*name).into(), Box::new(e)))
     };
     scenarios.iter().zip(names).map(of).collect()
 }
