@@ -31,6 +31,10 @@ use super::summary;
 
 use asked::{Asked, asked};
 
+/// Said of a comparison that was cut off.
+const INTERRUPTED: &str = "interrupted: the designs were cut off at different moments, so that they met the same traffic \
+                           only in part, and differences are known less well than they would be";
+
 /// A design that takes part.
 #[derive(Clone, Debug)]
 pub struct Contender {
@@ -118,7 +122,10 @@ pub fn compare(contenders: &[Contender], context: &Context) -> Result<CompareOut
         }
     }
     other.extend(rows::known_exactly(&scenarios, &outcomes, &names));
-    notes.extend(standings(&outcomes, &names));
+    match context.interrupted.load(Ordering::Relaxed) {
+        true => notes.push(INTERRUPTED.into()),
+        false => notes.extend(standings(&outcomes, &names)),
+    }
     let named = names.iter().zip(outcomes).map(|(name, run)| DesignOutcome { name: (*name).into(), run });
     let designs = named.collect();
     Ok(CompareOutcome { schema: 1, tool: TOOL.into(), designs, answers, differences, other, notes })

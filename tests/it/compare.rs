@@ -174,8 +174,40 @@ fn the_very_same_design_twice_differs_by_exactly_nothing() {
         wear += usize::from(row.what != "carried_iops");
     }
     assert_eq!(wear, 3, "space, bytes to the flash, drive writes a day: {:?}", outcome.other);
+    // What `other` says of a design is what its own ledger says, per day and drive.
+    let drives = 22.0 * 3.84e12;
+    let value = |what: &str| outcome.other.iter().find(|row| row.what == what).and_then(|row| row.a_value);
+    let written = |level: &str| {
+        let row = outcome.designs[0].run.ledger.iter().find(|row| row.level == level).expect("the level");
+        row.write_bytes_per_s
+    };
+    for (what, expected) in [
+        ("usable_bytes", drives),
+        ("flash_write_bytes_per_s", written("flash")),
+        ("drive_writes_per_day", written("drives") * 86_400.0 / drives),
+    ] {
+        let found = value(what).expect(what);
+        assert!((found / expected - 1.0).abs() < 1e-12, "{what}: {found}, expected {expected}");
+    }
     let [one, two] = &outcome.designs[..] else { panic!("two designs") };
     assert_eq!(one.run, two.run);
+}
+
+#[test]
+fn usable_capacity_leaves_out_spares_redundancy_and_reserve() {
+    let usable = |file: &str, set: &[&str]| {
+        let changes: Vec<_> =
+            set.iter().map(|one| forebay::scenario::Override::parse(one).expect("well formed")).collect();
+        let scenario = load(Path::new(file), &changes).unwrap_or_else(|diagnostics| panic!("{diagnostics}"));
+        forebay::system::usable_bytes(&scenario.design)
+    };
+    let near = |found: Option<f64>, expected: f64| (found.expect("a size") / expected - 1.0).abs() < 1e-12;
+    // 22 drives of 3.84 TB, 2 of them spares, groups of 8 and 2.
+    assert!(near(usable("workloads/emberley-day.toml", &[]), 20.0 * 0.8 * 3.84e12));
+    // Spare room takes as much where it is spread over all drives.
+    let spread = usable("workloads/emberley-day.toml", &["design.layout.spare_kind=distributed"]);
+    assert!(near(spread, 20.0 * 0.8 * 3.84e12), "{spread:?}");
+    assert_eq!(usable("workloads/textbook/mm1-0.5.toml", &[]), None);
 }
 
 /// A design alone is run as `run` runs it, and comparing changes nothing in it: with a stated warm-up and length the

@@ -157,7 +157,8 @@ fn words(row: &DifferenceRow, [a, b]: &[String; 2], confidence: f64) -> (Tone, V
             let looks = if value < 0.0 { "looks better" } else { "looks worse" };
             let seen = format!("{b} {looks} by {}{of}", size(value, half));
             let times = format!("{} × as long", format_significant(longer));
-            let last = format!("{b} {looks}: not certain");
+            let better = looks.trim_start_matches("looks ");
+            let last = format!("{b} {better} by {}: not sure; {times}", size(value, half));
             (
                 seen,
                 format!(": not certain; a run {times} should tell"),
