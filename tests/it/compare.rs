@@ -199,7 +199,7 @@ fn usable_capacity_leaves_out_spares_redundancy_and_reserve() {
         let changes: Vec<_> =
             set.iter().map(|one| forebay::scenario::Override::parse(one).expect("well formed")).collect();
         let scenario = load(Path::new(file), &changes).unwrap_or_else(|diagnostics| panic!("{diagnostics}"));
-        forebay::system::usable_bytes(&scenario.design)
+        forebay::system::holdings(&scenario).capacity.map(|capacity| capacity.room)
     };
     let near = |found: Option<f64>, expected: f64| (found.expect("a size") / expected - 1.0).abs() < 1e-12;
     // 22 drives of 3.84 TB, 2 of them spares, groups of 8 and 2.
