@@ -2,6 +2,7 @@
 
 use std::sync::atomic::Ordering;
 
+use crate::engine::SimDuration;
 use crate::measure::{Effort, Standing};
 use crate::outcome::AuditRow;
 use crate::scenario::Scenario;
@@ -75,9 +76,7 @@ impl<'a> Attempts<'a> {
             }
         };
         let heavy = Trial::begin(&settings[1], Question::Mean);
-        let longer = |span: crate::engine::SimDuration| {
-            crate::engine::SimDuration::from_secs(span.secs() * scales.1 / scales.0)
-        };
+        let longer = |span: SimDuration| SimDuration::from_secs(span.secs() * scales.1 / scales.0);
         let (first, warm_up) = heavy.window();
         let light = Trial::beside(&settings[0], Question::Mean, (longer(first), longer(warm_up)));
         let pair = [light, heavy].map(|mut trial| {

@@ -36,7 +36,17 @@ pub fn run(scenario: &Scenario, context: &Context) -> Result<RunOutcome, StudyEr
     let mut outcome = summary::summarise(&setting, &replications, &course, context.detail);
     drop(replications);
     follow_up(&mut outcome, scenario, context)?;
+    outcome.notes.extend(left_out(scenario));
     Ok(outcome)
+}
+
+/// Objectives about faults that wait for `fit` are not judged here.
+fn left_out(scenario: &Scenario) -> Option<String> {
+    let names: Vec<String> =
+        scenario.what_if.objectives.iter().map(|objective| format!("\"{}\"", objective.during)).collect();
+    (!names.is_empty()).then(|| {
+        format!("objectives about faults that are not in force are judged by `fit` alone: {}", names.join(", "))
+    })
 }
 
 /// What takes runs of its own: the load that a full log meets, and the pace of a standing rebuild.

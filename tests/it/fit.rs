@@ -3,6 +3,7 @@
 use std::sync::atomic::AtomicBool;
 
 use forebay::outcome::FitOutcome;
+use forebay::report::terminal::{self, Style};
 use forebay::study::{self, Context};
 
 use crate::program::{Folder, said};
@@ -59,6 +60,10 @@ fn the_answer_is_the_smallest_of_all_cases() {
     assert!(down.low.is_some_and(|n| n <= 76.0 && n > 65.0) && down.high.is_some_and(|n| n > 76.0));
     assert_eq!(found.binding.as_deref(), Some("one port down"));
     assert_eq!(found.machines.value, down.low);
+    for width in [60, 80, 100, 140] {
+        let page = terminal::fit(&found, &Style { width, color: false });
+        assert!(page.lines().all(|line| line.chars().count() <= width), "{width}\n{page}");
+    }
     // A run leaves the fault out.
     let folder = Folder::new();
     let path = folder.file("ports.toml", &text);

@@ -4,6 +4,7 @@ use std::path::Path;
 use std::sync::atomic::AtomicBool;
 
 use forebay::outcome::{KneeOutcome, LoadMark, State};
+use forebay::report::terminal::{self, Style};
 use forebay::scenario::{Scenario, parse};
 use forebay::study::{self, Context};
 
@@ -53,6 +54,11 @@ fn a_simple_queue_bends_gives_way_and_ends_where_theory_says() {
     let (first, last) = (&found.curve[0], &found.curve[found.curve.len() - 1]);
     assert!(first.scale <= 0.06 * full.0 && last.scale > full.0 && last.state == State::Saturated);
     assert!(found.curve.len() >= 12, "{} points", found.curve.len());
+    for width in [60, 80, 100, 140] {
+        let page = |color| terminal::knee(&found, &Style { width, color });
+        assert!(page(false).lines().all(|line| line.chars().count() <= width), "{width}\n{}", page(false));
+        assert!(page(false).starts_with("Limit: ") && !page(false).contains('\x1b') && page(true).contains('\x1b'));
+    }
 }
 
 /// Probability that a request waits in M/M/c, by Erlang's recursion (Cooper 1981, chapter 3).
