@@ -61,8 +61,7 @@ pub(super) fn search(attempts: &mut Attempts, wanted: &Wanted, full: Option<f64>
 
 /// The objective nearest to its bound at the tried load nearest to the limit.
 fn gives_way(attempts: &Attempts, limit: f64) -> Option<usize> {
-    let is_judged =
-        |a: &&Attempt| a.question == Question::Objectives && a.tried.margin.is_some();
+    let is_judged = |a: &&Attempt| a.question == Question::Objectives && a.tried.margin.is_some();
     let nearest = attempts.list.iter().filter(is_judged).min_by(|a, b| {
         let distance = |scale: f64| (scale / limit).ln().abs();
         distance(a.scale).total_cmp(&distance(b.scale))

@@ -45,7 +45,10 @@ fn left_out(scenario: &Scenario) -> Option<String> {
     let names: Vec<String> =
         scenario.what_if.objectives.iter().map(|objective| format!("\"{}\"", objective.during)).collect();
     (!names.is_empty()).then(|| {
-        format!("objectives about faults that are not in force are judged by `fit` alone: {}", names.join(", "))
+        format!(
+            "objectives about faults that are not in force are judged by `fit` alone: {}",
+            names.join(", ")
+        )
     })
 }
 

@@ -57,7 +57,11 @@ fn a_simple_queue_bends_gives_way_and_ends_where_theory_says() {
     for width in [60, 80, 100, 140] {
         let page = |color| terminal::knee(&found, &Style { width, color });
         assert!(page(false).lines().all(|line| line.chars().count() <= width), "{width}\n{}", page(false));
-        assert!(page(false).starts_with("Limit: ") && !page(false).contains('\x1b') && page(true).contains('\x1b'));
+        assert!(
+            page(false).starts_with("Limit: ")
+                && !page(false).contains('\x1b')
+                && page(true).contains('\x1b')
+        );
     }
 }
 
