@@ -142,13 +142,13 @@ impl Loads for Carrying<'_, '_> {
 }
 
 impl Carrying<'_, '_> {
-    /// The load tried whose fullest station is nearest to full.
+    /// The load tried whose fullest station is nearest to full, and known best.
     fn nearest(&self) -> Option<(&Attempt, Interval)> {
         let filled =
             self.attempts.list.iter().filter(|a| !a.tried.overloaded || a.question == Question::Carried);
         let filled = filled.filter_map(|a| Some((a, a.tried.fullest.as_ref()?.1)));
         filled.min_by(|a, b| {
-            let distance = |fill: &Interval| fill.value.max(IDLE).ln().abs();
+            let distance = |fill: &Interval| fill.value.max(IDLE).ln().abs() + 2.0 * (fill.high - fill.low);
             distance(&a.1).total_cmp(&distance(&b.1))
         })
     }

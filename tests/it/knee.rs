@@ -171,7 +171,7 @@ fn questions_without_an_answer_say_why() {
     let over = queue("seed = 1", 1, EXPONENTIAL, 150_000.0) + &objective(99.0, "200 us");
     let (status, out, _) = said(&["knee", &folder.file("over.toml", &over)]);
     assert_eq!(status, Some(1), "{out}");
-    assert!(out.contains("0.51") && out.contains("Saturation: 100,000/s"), "{out}");
+    assert!(out.starts_with("Limit: all objectives hold up to 7") && out.contains("cpu is full"), "{out}");
 }
 
 /// The 95 % interval of the limit holds the true one on 50 seeds at least 42 times (a correct search fails this with
