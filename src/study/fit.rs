@@ -306,6 +306,7 @@ fn row(case: &Case, limit: &Limit, attempts: &Attempts) -> FitCase {
                 false => "no number was found that is surely too large".into(),
             }),
         },
+        _ if attempts.is_interrupted() => Figure::missing("interrupted"),
         _ => Figure::missing("no number was found that surely holds"),
     };
     FitCase {

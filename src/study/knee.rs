@@ -219,12 +219,16 @@ fn in_steps(scenario: &Scenario) -> Option<String> {
 /// An objective, in words.
 pub(super) fn in_words(scenario: &Scenario, place: usize) -> String {
     let objective = &scenario.objectives[place];
+    let (bound, unit) = match objective.below.us() {
+        us if us < 1e3 => (us, "us"),
+        us if us < 1e6 => (us / 1e3, "ms"),
+        us => (us / 1e6, "s"),
+    };
     format!(
-        "{} {} p{} below {} us",
+        "{} {} p{} below {bound} {unit}",
         scenario.classes[objective.class].name,
         objective.operation.map_or("all", crate::scenario::Operation::name),
         objective.percentile,
-        objective.below.us()
     )
 }
 
