@@ -17,11 +17,11 @@ Examples:
   forebay fit mine.toml                        the whole mix in its proportion
   forebay fit mine.toml --class ticketing-db   machines of one class, beside the others as stated
 
-Every [[fault]] is tried by itself, in force or not (`forebay explain fault.NAME.in_force`). The number is the largest
-that was surely accepted, healthy and with every fault, and that paper allows.
+Every [[fault]] is tried by itself, in force or not (`forebay explain fault.NAME.in_force`). The
+number is the largest that was surely accepted, healthy and with every fault, and that paper allows.
 
-Exit status: 0 the stated machines fit, 1 they do not or it is not known, 2 the input is wrong, 3 an audit failed,
-130 interrupted (what is known is printed).";
+Exit status: 0 the stated machines fit, 1 they do not or it is not known, 2 the input is wrong,
+3 an audit failed, 130 interrupted (what is known is printed).";
 
 #[derive(Args)]
 #[command(after_help = HELP)]

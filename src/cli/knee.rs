@@ -17,10 +17,11 @@ Examples:
   forebay knee mine.toml
   forebay knee mine.toml --set design.cpu.cores=8 --csv curve.csv
 
-The load is a factor on all rates, on the speed of traces, and on the number of closed machines (whole ones).
+The load is a factor on all rates, on the speed of traces, and on the number of closed machines
+(whole ones).
 
-Exit status: 0 the stated load is carried and its objectives hold, 1 they do not, or either is not known, 2 the
-input is wrong, 3 an audit failed, 130 interrupted (what is known is printed).";
+Exit status: 0 the stated load is carried and its objectives hold, 1 they do not, or either is not
+known, 2 the input is wrong, 3 an audit failed, 130 interrupted (what is known is printed).";
 
 #[derive(Args)]
 #[command(after_help = HELP)]

@@ -121,7 +121,9 @@ impl<L: Loads> Search<'_, L> {
                 Guess::At(root) => root,
                 Guess::Above if at >= highest => return Some(()),
                 Guess::Below if at <= lowest => return Some(()),
-                Guess::Above => (at * 2.0).min((at + highest) / 2.0 + 0.5 * f64::from(self.wanted.whole)),
+                Guess::Above => {
+                    (at * FARTHEST_JUMP).min((at + highest) / 2.0 + 0.5 * f64::from(self.wanted.whole))
+                }
                 Guess::Below => (at / 2.0).max(lowest),
             };
             let next = self.rounded(next.min(at * FARTHEST_JUMP).clamp(lowest, highest));
@@ -156,15 +158,11 @@ impl<L: Loads> Search<'_, L> {
                 Standing::Fails => self.high = Some(self.high.map_or(at, |high| high.min(at))),
                 Standing::Unclear => distance *= 2.0,
             }
-            let is_settled = match side {
-                Side::Low => self.low.is_some_and(|low| low >= at),
-                Side::High => self.high.is_some_and(|high| high <= at),
-            };
             let is_at_end = match side {
                 Side::Low => at <= lowest,
                 Side::High => at >= highest,
             };
-            if is_settled || is_at_end {
+            if self.is_known(side, at) || is_at_end {
                 return Some(());
             }
         }
@@ -241,7 +239,7 @@ pub struct Margin {
 pub struct Margins {
     /// The load at which the measure runs off to infinity, if one is known: waits grow as 1/(1 − load/full), so there
     /// is interpolated in −ln(1 − load/full).
-    pub full: Option<f64>,
+    full: Option<f64>,
     seen: Vec<Seen>,
 }
 

@@ -170,15 +170,9 @@ pub fn log_percentile_estimate(
     p: f64,
     confidence: f64,
 ) -> Result<Interval, Reason> {
-    percentile_estimate(replications, p, confidence)?;
-    let pooled = pool(replications);
-    let point = pooled.quantile(p).ok_or_else(|| not_finite(&pooled))?;
-    let mut sections = Vec::with_capacity(replications.len());
-    for latencies in replications {
-        let own = latencies.quantile(p).ok_or_else(|| not_finite(latencies))?;
-        sections.push((latencies.total() as f64, (own.value / point.value).ln()));
-    }
-    let half = half_width(sections.into_iter(), confidence).ok_or(Reason::OneReplication)?;
+    let (point, sections) = percentile_sections(replications, p)?;
+    let in_logarithms = sections.into_iter().map(|(weight, apart)| (weight, (apart / point.value).ln_1p()));
+    let half = half_width(in_logarithms, confidence).ok_or(Reason::OneReplication)?;
     Ok(Interval::about(point.value.ln(), half + point.resolution / point.value))
 }
 

@@ -615,6 +615,16 @@ pub struct Protection {
     pub spare_kind: SpareKind,
 }
 
+impl Protection {
+    /// Drives that hold nothing until another one is lost; none where spare room is spread over all.
+    pub fn idle_drives(&self) -> u32 {
+        match self.spare_kind {
+            SpareKind::Dedicated => self.spares,
+            SpareKind::Distributed => 0,
+        }
+    }
+}
+
 /// Where spare room is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum SpareKind {

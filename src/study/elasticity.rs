@@ -29,7 +29,7 @@ pub(super) fn knee(
         Some(unit) => (2.0 * unit, (8.0 * saturation).max(4.0 * unit)),
         None => (RANGE.0 * saturation, RANGE.1 * saturation),
     };
-    let start = if unit.is_some() { saturation.max(2.0 * unit.unwrap_or(0.0)) } else { 0.55 * saturation };
+    let start = if unit.is_some() { saturation } else { 0.55 * saturation };
     let wanted = Wanted { start: start.clamp(range.0, range.1), range, half_width, whole: false, error };
     let margins = Margins::new(None);
     bracket(&mut Bending { attempts, margins, saturation, unit }, &wanted)

@@ -4,6 +4,7 @@
 //! window, so that replication n of every lane meets the same requests. A lane whose backlog runs away is closed and
 //! the others go on. With one lane nothing here knows of comparing.
 
+use std::ops::Range;
 use std::sync::atomic::Ordering;
 
 use rayon::prelude::*;
@@ -83,10 +84,7 @@ impl<'a> Lane<'a> {
     /// Its replications, and how they went.
     pub fn finish(self, schedule: &Schedule) -> (Vec<Replication>, Course) {
         let run = &self.setting.scenario.run;
-        let is_narrow = |target: &Target| {
-            let width = target.relative_half_width(&self.replications, run.confidence);
-            width.is_some_and(|width| width <= run.precision)
-        };
+        let is_narrow = |target: &Target| target.is_precise(&self.replications, run);
         let is_long_enough = !self.is_overloaded && matches!(schedule.end, End::Whole | End::Precise);
         let course = Course {
             warm_up: schedule.warm_up,
@@ -126,7 +124,10 @@ pub(super) fn measure(lanes: &mut [Lane], more: &dyn Fn(&[Lane]) -> More, contex
         Auto::Auto => pilots(lanes).map(|pilot| pilot.warm_up).max().unwrap_or(SimDuration::ZERO),
     };
     (context.progress)("warming up");
-    lanes.par_iter_mut().for_each(|lane| lane.replications = warmed_up(lane.setting, warm_up));
+    lanes.par_iter_mut().for_each(|lane| {
+        let numbers = 0..lane.setting.scenario.run.replications;
+        lane.replications = warmed_up(lane.setting, numbers, warm_up);
+    });
     let length = match (run.length, once) {
         (Auto::Given(length), _) => Some(length),
         (Auto::Auto, once) => once,
@@ -163,8 +164,9 @@ fn pilots<'l>(lanes: &'l [Lane]) -> impl Iterator<Item = &'l Pilot> {
     lanes.iter().filter_map(|lane| lane.pilot.as_ref())
 }
 
-fn warmed_up(setting: &Setting, warm_up: SimDuration) -> Vec<Replication> {
-    (0..setting.scenario.run.replications)
+/// Replications of these numbers, warmed up side by side.
+pub(super) fn warmed_up(setting: &Setting, numbers: Range<u32>, warm_up: SimDuration) -> Vec<Replication> {
+    numbers
         .into_par_iter()
         .map(|number| {
             let mut replication = Replication::of_run(setting, number, warm_up);

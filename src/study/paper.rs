@@ -4,7 +4,7 @@ use crate::outcome::PaperLimit;
 use crate::scenario::Scenario;
 use crate::system::{Holdings, holdings};
 
-use super::scaled::{Vary, machines_at};
+use super::scaled::{Vary, with_machines};
 
 /// More machines than a scenario may state.
 const MACHINES_MAX: u64 = 1_000_000;
@@ -60,7 +60,7 @@ pub(super) fn limits(scenario: &Scenario, vary: Vary) -> Paper {
 pub(super) fn years(scenario: &Scenario, most: f64) -> (f64, String) {
     let pages_today = !tables_fit(&holdings(scenario));
     let fits = |years: f64| {
-        let held = holdings(&grown(scenario, Vary::Years, years));
+        let held = holdings(&with_machines(scenario, Vary::Years, years));
         let room = held.capacity.as_ref().is_none_or(|capacity| capacity.fill() <= 1.0);
         (room, pages_today || tables_fit(&held))
     };
@@ -79,7 +79,7 @@ pub(super) fn years(scenario: &Scenario, most: f64) -> (f64, String) {
 
 /// The largest number of machines for which something holds; none if the number does not matter.
 fn largest(scenario: &Scenario, vary: Vary, fits: &dyn Fn(&Holdings) -> bool) -> Option<u64> {
-    let holds = |count: u64| fits(&holdings(&grown(scenario, vary, count as f64)));
+    let holds = |count: u64| fits(&holdings(&with_machines(scenario, vary, count as f64)));
     if holds(MACHINES_MAX) {
         return None;
     }
@@ -89,13 +89,6 @@ fn largest(scenario: &Scenario, vary: Vary, fits: &dyn Fn(&Holdings) -> bool) ->
         if holds(middle) { low = middle } else { high = middle }
     }
     Some(low)
-}
-
-fn grown(scenario: &Scenario, vary: Vary, to: f64) -> Scenario {
-    let mut grown = scenario.clone();
-    let machines = machines_at(&grown.classes, vary, to);
-    grown.classes.iter_mut().zip(machines).for_each(|(class, count)| class.machines = count);
-    grown
 }
 
 fn tables_fit(held: &Holdings) -> bool {

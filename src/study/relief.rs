@@ -3,7 +3,7 @@
 //! Each station of the answer belongs to a component; the component is doubled and everything else stays. Whether the
 //! doubled design may be built (lanes, slots) is not asked: the question is what binds next.
 
-use crate::scenario::{Design, Fabric, FabricShape, Interface, Scenario, SpareKind};
+use crate::scenario::{Design, Fabric, FabricShape, Interface, Protection, Scenario};
 
 /// Doubles what a station is made of; says in words what was changed, or nothing where there is no such thing.
 pub(super) fn relieve(scenario: &mut Scenario, station: &str) -> Option<String> {
@@ -81,10 +81,7 @@ fn doubled(interface: Interface) -> Option<Interface> {
 
 /// Twice the drives that hold data; spares of their own stay as many.
 fn drives(design: &mut Design) -> Option<String> {
-    let apart = design.layout.protection.as_ref().map_or(0, |protection| match protection.spare_kind {
-        SpareKind::Dedicated => protection.spares,
-        SpareKind::Distributed => 0,
-    });
+    let apart = design.layout.protection.as_ref().map_or(0, Protection::idle_drives);
     if let Some(FabricShape::Tree(links)) = design.fabric.as_mut().map(|fabric| &mut fabric.shape) {
         // Every link keeps its share of the drives; spares have the last numbers and stay behind the last link.
         if apart > 0 {

@@ -49,17 +49,21 @@ impl<'a> Base<'a> {
 
     /// The base, or another scenario of the same classes, varied so far.
     pub fn at(&self, scenario: &Scenario, vary: Vary, to: f64) -> Variant<'_> {
-        let mut scenario = scenario.clone();
-        match vary {
-            Vary::Load => scenario.classes.iter_mut().for_each(|class| multiply(class, to)),
-            _ => {
-                let machines = machines_at(&scenario.classes, vary, to);
-                scenario.classes.iter_mut().zip(machines).for_each(|(class, count)| class.machines = count);
-            }
+        let mut scenario = with_machines(scenario, vary, to);
+        if vary == Vary::Load {
+            scenario.classes.iter_mut().for_each(|class| multiply(class, to));
         }
         let scale = if vary == Vary::Load { to } else { 1.0 };
         Variant { scenario, scale, traces: &self.traces, interrupted: self.interrupted }
     }
+}
+
+/// The scenario with the machines of each class as [`machines_at`] has them.
+pub(super) fn with_machines(scenario: &Scenario, vary: Vary, to: f64) -> Scenario {
+    let mut scenario = scenario.clone();
+    let machines = machines_at(&scenario.classes, vary, to);
+    scenario.classes.iter_mut().zip(machines).for_each(|(class, count)| class.machines = count);
+    scenario
 }
 
 /// Machines of each class.

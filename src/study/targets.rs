@@ -3,7 +3,7 @@
 use crate::measure::{
     Interval, Latencies, log_percentile_estimate, mean_estimate, percentile_estimate, pool, precision,
 };
-use crate::scenario::{Arrivals, Class, Load, Objective, Operation, Over, Scenario};
+use crate::scenario::{Arrivals, Class, Load, Objective, Operation, Over, RunPlan, Scenario};
 
 use super::replication::Replication;
 use super::scene::OfMachines;
@@ -107,19 +107,7 @@ impl Target {
 
     /// The figure, in ps, or why there is none.
     pub fn estimate(&self, replications: &[Replication], confidence: f64) -> Result<Interval, String> {
-        if self.over == Over::Class {
-            return self.estimate_of(&self.latencies(replications), confidence);
-        }
-        let table = replications.first().and_then(|r| self.table(r));
-        let machines = table.map_or(0, |table| table.latencies.len() / 2);
-        let mut worst: Option<Interval> = None;
-        for machine in 0..machines {
-            let found = self.estimate_of(&self.of_machine(replications, machine), confidence)?;
-            if worst.is_none_or(|w| found.value > w.value) {
-                worst = Some(found);
-            }
-        }
-        worst.ok_or_else(|| "no machine was measured".into())
+        self.estimate_of(&self.measured(replications, confidence)?, confidence)
     }
 
     /// The natural logarithm of the figure ÷ a bound in ps, or why there is none. Of the worst machine the interval is
@@ -167,6 +155,12 @@ impl Target {
             }
         }
         worst.map(|(_, latencies)| latencies).ok_or_else(|| "no machine was measured".into())
+    }
+
+    /// Whether the figure is known as well as the run wants.
+    pub fn is_precise(&self, replications: &[Replication], run: &RunPlan) -> bool {
+        let width = self.relative_half_width(replications, run.confidence);
+        width.is_some_and(|width| width <= run.precision)
     }
 
     /// Half the width of its interval ÷ the figure; none while there is no figure.

@@ -18,7 +18,7 @@ use crate::scenario::{Auto, Objective};
 
 use crate::system::Ceiling;
 
-use super::lockstep::played_once;
+use super::lockstep::{played_once, warmed_up};
 use super::overload;
 use super::pilot;
 use super::replication::Replication;
@@ -177,16 +177,8 @@ impl<'s> Trial<'s> {
 
     /// Adds replications that have warmed up.
     fn add(&mut self, count: u32) {
-        let (setting, warm_up, from) = (self.setting, self.warm_up, self.replications.len() as u32);
-        let added: Vec<Replication> = (from..from + count)
-            .into_par_iter()
-            .map(|number| {
-                let mut replication = Replication::of_run(setting, number, warm_up);
-                replication.warm_up(warm_up, setting.interrupted);
-                replication
-            })
-            .collect();
-        self.replications.extend(added);
+        let from = self.replications.len() as u32;
+        self.replications.extend(warmed_up(self.setting, from..from + count, self.warm_up));
     }
 
     /// Another look; false if there is nothing more to see.
@@ -322,12 +314,13 @@ impl<'s> Trial<'s> {
             true => r.close(),
             false => r.drain(interrupted),
         });
+        let run = &self.setting.scenario.run;
         let drift = overload::drift(self.setting, &self.replications);
-        let filled = self.filled(self.setting.scenario.run.confidence);
+        let filled = self.filled(run.confidence);
         let named = self.fill.as_ref().map(|fill| fill.station.clone());
         let course = Course {
             warm_up: self.warm_up,
-            precision_met: self.is_precise(),
+            precision_met: targets(self.setting).iter().all(|t| t.is_precise(&self.replications, run)),
             interrupted: self.is_interrupted(),
             drift,
             notes: Vec::new(),
@@ -337,12 +330,6 @@ impl<'s> Trial<'s> {
         let margin = if overloaded { None } else { self.nearest() };
         let ceilings = summary::static_ceilings(self.setting, &self.replications);
         Tried { samples: self.samples(), outcome, margin, fullest: named.zip(filled), ceilings, overloaded }
-    }
-
-    fn is_precise(&self) -> bool {
-        let run = &self.setting.scenario.run;
-        let width = |t: &Target| t.relative_half_width(&self.replications, run.confidence);
-        targets(self.setting).iter().all(|t| width(t).is_some_and(|width| width <= run.precision))
     }
 
     fn samples(&self) -> Vec<Sample> {

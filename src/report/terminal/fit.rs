@@ -10,6 +10,8 @@ use crate::report::text::{clean, first_that_fits};
 
 use super::footer;
 use super::footnotes::{Footnotes, finish_table};
+use super::headline;
+use super::knee::between;
 
 /// Adds the three lines: how many, what sets the number, until when.
 pub(super) fn answer(sheet: &mut Sheet, outcome: &FitOutcome) {
@@ -19,30 +21,21 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &FitOutcome) {
         class => format!("machines of {}", clean(class)),
     };
     let stated = format_count(outcome.stated_machines);
-    let (tone, line) = match outcome.machines.value {
+    match outcome.machines.value {
         Some(machines) => {
             let fits = machines >= outcome.stated_machines as f64;
             let count = format_count(machines as u64);
+            let spellings = [
+                format!("{count} {whose} fit; {stated} are stated"),
+                format!("{count} fit of {stated} stated"),
+            ];
             let tone = if fits { Tone::Good } else { Tone::Bad };
-            (
-                tone,
-                vec![
-                    format!("{count} {whose} fit; {stated} are stated"),
-                    format!("{count} fit of {stated} stated"),
-                ],
-            )
+            sheet.line(tone, &first_that_fits(&spellings, width));
         }
         None => {
-            let reason = outcome.machines.reason.clone().unwrap_or_default();
-            (
-                Tone::Bad,
-                vec![format!("No number of {whose} can be promised: {reason}"), format!("None: {reason}")],
-            )
+            let reason = outcome.machines.reason.as_deref().unwrap_or_default();
+            sheet.paragraph(Tone::Bad, "", &format!("No number of {whose} can be promised: {reason}"));
         }
-    };
-    match outcome.machines.value {
-        Some(_) => sheet.line(tone, &first_that_fits(&line, width)),
-        None => sheet.paragraph(tone, "", &line[0]),
     }
     let set_by = match &outcome.binding {
         Some(binding) => {
@@ -57,15 +50,7 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &FitOutcome) {
     };
     sheet.line(Tone::Strong, &first_that_fits(&set_by, width));
     growth_line(sheet, outcome);
-    if !outcome.failed_audit.is_empty() {
-        sheet.paragraph(Tone::Bad, "", "AUDIT FAILED: a law is broken, see below; trust no figure here");
-    }
-    if outcome.interrupted {
-        sheet.paragraph(Tone::Caution, "", "Interrupted: what is known so far");
-    }
-    sheet.gap();
-    let title = if outcome.title.trim().is_empty() { "Untitled scenario" } else { &outcome.title };
-    sheet.paragraph(Tone::Strong, "", title);
+    headline::of_search(sheet, &outcome.failed_audit, outcome.interrupted, &outcome.title);
 }
 
 fn growth_line(sheet: &mut Sheet, outcome: &FitOutcome) {
@@ -76,19 +61,17 @@ fn growth_line(sheet: &mut Sheet, outcome: &FitOutcome) {
     let by = outcome.outgrown_by.as_ref().map_or(String::new(), |by| format!(", by {}", clean(by)));
     let said = match years.value {
         Some(0.0) => "Outgrown today".into(),
-        Some(value) => format!("Outgrown after {} years{}{by}", format_significant(value), between(years)),
+        Some(value) => format!("Outgrown after {} years{}{by}", format_significant(value), ends(years)),
         None => "Growth: not known".into(),
     };
     sheet.line(Tone::Plain, &first_that_fits(&[said], sheet.width()));
 }
 
-fn between(figure: &Figure) -> String {
+/// As [`between`], and nothing of a figure that is exact.
+fn ends(figure: &Figure) -> String {
     match (figure.low, figure.high) {
         (Some(low), Some(high)) if low == high => String::new(),
-        (low, high) => {
-            let end = |value: Option<f64>| value.map_or(MISSING.into(), format_significant);
-            format!(" ({} to {})", end(low), end(high))
-        }
+        _ => between(figure),
     }
 }
 

@@ -3,7 +3,7 @@
 //! Each is one line on any page. Every line has several spellings and takes the longest that fits;
 //! what a short one leaves out stands in a table or paragraph below.
 
-use crate::outcome::{ObjectiveRow, RunOutcome, State, StationRow};
+use crate::outcome::{AuditRow, ObjectiveRow, RunOutcome, State, StationRow};
 use crate::report::numbers::{format_per_second, format_percent, format_significant};
 use crate::report::sheet::{Sheet, Tone};
 use crate::report::text::{clean, first_that_fits, plural, shorten};
@@ -45,9 +45,25 @@ pub(super) fn reason_and_title(sheet: &mut Sheet, outcome: &RunOutcome) {
     if let Some(reason) = &outcome.verdict.reason {
         sheet.paragraph(Tone::Plain, "Why: ", reason);
     }
+    title(sheet, &outcome.title);
+}
+
+/// Adds what was asked.
+fn title(sheet: &mut Sheet, title: &str) {
     sheet.gap();
-    let title = if outcome.title.trim().is_empty() { "Untitled scenario" } else { &outcome.title };
+    let title = if title.trim().is_empty() { "Untitled scenario" } else { title };
     sheet.paragraph(Tone::Strong, "", title);
+}
+
+/// Ends the answer of a search: whether its runs can be trusted, whether it was cut short, and what was asked.
+pub(super) fn of_search(sheet: &mut Sheet, failed_audit: &[AuditRow], interrupted: bool, asked: &str) {
+    if !failed_audit.is_empty() {
+        sheet.paragraph(Tone::Bad, "", "AUDIT FAILED: a law is broken, see below; trust no figure here");
+    }
+    if interrupted {
+        sheet.paragraph(Tone::Caution, "", "Interrupted: what is known so far");
+    }
+    title(sheet, asked);
 }
 
 /// Spellings of the first line.

@@ -11,6 +11,7 @@ use crate::report::text::{clean, first_that_fits};
 
 use super::footer;
 use super::footnotes::{Footnotes, finish_table};
+use super::headline;
 use super::plot::{Curves, draw};
 
 /// Loads that lie closer together than this part of the heaviest one are shown once.
@@ -23,16 +24,7 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &KneeOutcome) {
     sheet.line(tone, &first_that_fits(&line, width));
     sheet.line(Tone::Strong, &first_that_fits(&saturation_line(outcome), width));
     sheet.line(Tone::Plain, &first_that_fits(&knee_line(outcome), width));
-    if !outcome.failed_audit.is_empty() {
-        let words = "AUDIT FAILED: a law is broken, see below; trust no figure here";
-        sheet.paragraph(Tone::Bad, "", words);
-    }
-    if outcome.interrupted {
-        sheet.paragraph(Tone::Caution, "", "Interrupted: what is known so far");
-    }
-    sheet.gap();
-    let title = if outcome.title.trim().is_empty() { "Untitled scenario" } else { &outcome.title };
-    sheet.paragraph(Tone::Strong, "", title);
+    headline::of_search(sheet, &outcome.failed_audit, outcome.interrupted, &outcome.title);
 }
 
 /// "1.21 × the stated load (1.18 to 1.24)", with requests per second in front where they are known.
@@ -43,7 +35,7 @@ fn at_load(mark: &LoadMark) -> Option<String> {
 }
 
 /// " (1.18 to 1.24)"; an end that is not known shows as a dash.
-fn between(figure: &Figure) -> String {
+pub(super) fn between(figure: &Figure) -> String {
     let end = |value: Option<f64>| value.map_or(MISSING.into(), format_significant);
     format!(" ({} to {})", end(figure.low), end(figure.high))
 }

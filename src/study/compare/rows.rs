@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use crate::measure::{Difference, Latencies, rate_difference};
 use crate::outcome::{DifferenceRow, Figure, OtherRow, RunOutcome};
-use crate::scenario::{Operation, Over, Scenario, SpareKind};
+use crate::scenario::{Operation, Over, Protection, Scenario};
 use crate::study::replication::Replication;
 use crate::study::stations::ratio;
 use crate::study::summary::{PERCENTILES, Row, row_latencies, rows};
@@ -205,10 +205,7 @@ fn drive_writes(design: &Measured, replication: &Replication) -> Option<f64> {
     design.setting.plan.drive()?;
     let proposed = &design.setting.scenario.design;
     let drives = proposed.drives.as_ref()?;
-    let idle = match &proposed.layout.protection {
-        Some(protection) if protection.spare_kind == SpareKind::Dedicated => protection.spares,
-        _ => 0,
-    };
+    let idle = proposed.layout.protection.as_ref().map_or(0, Protection::idle_drives);
     let room = f64::from(drives.count.saturating_sub(idle)) * drives.kind.capacity()? as f64;
     let written = replication.fragments_in_window()[Operation::Write as usize] as f64;
     Some(ratio(written * SECONDS_A_DAY, replication.window_s() * room))

@@ -99,10 +99,7 @@ fn rows(design: &Design, drives: u64) -> Rows {
 /// Chunks that one chunk of data takes on each drive, redundancy included.
 fn chunks_a_drive(design: &Design, drives: u64) -> f64 {
     let Some(p) = &design.layout.protection else { return 1.0 / drives as f64 };
-    let spread_over = match p.spare_kind {
-        SpareKind::Dedicated => drives - u64::from(p.spares),
-        SpareKind::Distributed => drives,
-    };
+    let spread_over = drives - u64::from(p.idle_drives());
     f64::from(p.group.width()) / f64::from(p.group.data()) / spread_over as f64
 }
 
