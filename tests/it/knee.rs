@@ -153,6 +153,45 @@ fn the_ladder_names_what_binds_and_nothing_else_moves_it() {
     }
 }
 
+/// The demo on each of its first three rungs: doubling what the ladder names moves saturation, doubling any other resource
+/// does not. Both are intervals at 95 % of one design's saturation, about 1 % wide each way: 3 % tells them apart.
+#[test]
+#[ignore = "fifteen searches, some minutes of simulation"]
+fn the_ladder_of_the_demo_names_what_binds() {
+    let full = |sets: &[&str]| {
+        let changes: Vec<_> =
+            sets.iter().map(|set| forebay::scenario::Override::parse(set).expect("a sound change")).collect();
+        let text = std::fs::read_to_string("workloads/emberley.toml").expect("the demo");
+        let mut demo = parse(&text, "emberley.toml", Path::new("workloads"), &changes)
+            .unwrap_or_else(|diagnostics| panic!("{diagnostics}"));
+        // Where objectives give way is another question.
+        demo.objectives.clear();
+        let found = knee(&demo);
+        let names: Vec<String> = found.next.iter().map(|rung| rung.relieved.clone()).collect();
+        (scale(&found.saturation).0, names)
+    };
+    let doubled = |cores: u32, uplinks: u32| {
+        [
+            ("cpu", format!("design.cpu.cores={}", 2 * cores)),
+            ("fabric.uplinks.up", format!("design.fabric.uplinks={}", 2 * uplinks)),
+            ("ports", "design.ports.count=8".to_owned()),
+            ("drives", "design.drives.count=44".to_owned()),
+        ]
+    };
+    let (_, named) = full(&[]);
+    assert_eq!(named, ["cpu", "cpu", "fabric.uplinks.up"]);
+    for (cores, binds) in [(4, "cpu"), (8, "cpu"), (16, "fabric.uplinks.up")] {
+        let rung = format!("design.cpu.cores={cores}");
+        let (before, _) = full(&[&rung]);
+        for (what, set) in doubled(cores, 2) {
+            let (after, _) = full(&[&rung, &set]);
+            let moved = after / before - 1.0;
+            println!("{rung}, {set}: {before} → {after}");
+            assert!(if what == binds { moved > 0.1 } else { moved.abs() < 0.03 }, "{rung}, {set}: {moved}");
+        }
+    }
+}
+
 /// Bad questions get a sentence and a status.
 #[test]
 fn questions_without_an_answer_say_why() {
