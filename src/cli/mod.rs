@@ -14,6 +14,7 @@ mod output;
 mod progress;
 mod run;
 mod verify;
+mod wear;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -34,13 +35,15 @@ Examples:
   forebay fit mine.toml                      how many machines meet the objectives?
   forebay run mine.toml --set design.drives.count=24 --json result.json
   forebay compare mine.toml --set design.drives.count=24      the same traffic on both
+  forebay wear mine.toml                     how long do the drives last, at what risk and price?
   forebay explain design.ports.rate          what a key means
 ";
 
 const EXIT_STATUSES: &str = "\
 Exit status:
   0    all is well
-  1    an objective is missed, the stated load is not carried, or either is not known
+  1    an objective is missed, the stated load is not carried, or either is not known; data does
+       not fit, or drives wear out before their warranty ends
   2    the input is wrong
   3    an audit or a check of `verify` failed
   130  interrupted; what is known is printed
@@ -72,6 +75,8 @@ enum Command {
     Fit(fit::FitArgs),
     /// The same traffic on several designs: differences with intervals
     Compare(compare::CompareArgs),
+    /// Room, how long the drives last, rebuild, risk of loss, power and price
+    Wear(wear::WearArgs),
     /// The tool against theory and standards, on this machine
     Verify(verify::VerifyArgs),
     /// What a scenario key means, its unit, default and source
@@ -154,6 +159,7 @@ pub fn main() -> ExitCode {
         Command::Knee(args) => Some(&args.results),
         Command::Fit(args) => Some(&args.results),
         Command::Compare(args) => Some(&args.results),
+        Command::Wear(args) => Some(&args.results),
         Command::Verify(args) => Some(&args.results),
         Command::New(_) | Command::Explain(_) => None,
     };
@@ -173,6 +179,7 @@ pub fn main() -> ExitCode {
         Command::Knee(args) => knee::knee(args, &output, &interrupted),
         Command::Fit(args) => fit::fit(args, &output, &interrupted),
         Command::Compare(args) => compare::compare(args, &output, &interrupted),
+        Command::Wear(args) => wear::wear(args, &output, &interrupted),
         Command::Verify(args) => verify::verify(args, &output, &interrupted),
         Command::Explain(args) => explain::explain(args, &output),
     };

@@ -5,7 +5,7 @@
 //! into figures with intervals, [`mean_difference`] and its
 //! relatives two designs' replications into differences, [`Drift`] tells whether the backlog grows, [`warmup::truncation`]
 //! where the start-up ends and [`StoppingRule`] whether to go on. A [`Point`] is what a transient run keeps of
-//! a moment. Plain numbers throughout: nothing
+//! a moment; [`first_order`] says which of several drawn inputs a result depends on. Plain numbers throughout: nothing
 //! here knows what a scenario or an outcome is.
 //!
 //! Invariants: sums of time are exact integers in picoseconds; replications are folded in the order
@@ -19,6 +19,7 @@ pub mod latency;
 pub mod paired;
 pub mod population;
 pub mod precision;
+pub mod sensitivity;
 pub mod series;
 pub mod student;
 pub mod warmup;
@@ -34,4 +35,5 @@ pub use latency::{Latencies, Quantile};
 pub use paired::{Difference, Missing, mean_difference, percentile_difference, rate_difference};
 pub use population::Population;
 pub use precision::{Decision, Round, StoppingRule};
+pub use sensitivity::first_order;
 pub use series::Point;

@@ -69,7 +69,8 @@ pub struct DifferenceRow {
 /// How much another figure of design `b` exceeds that of design `a`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct OtherRow {
-    /// "carried_iops", "usable_bytes", "flash_write_bytes_per_s", "drive_writes_per_day", "rebuild_hours".
+    /// "carried_iops", "usable_bytes", "effective_bytes", "flash_write_bytes_per_s", "drive_writes_per_day",
+    /// "years_to_rated_wear", "rebuild_hours", "price_total".
     pub what: String,
     /// Name of the first design.
     pub a: String,

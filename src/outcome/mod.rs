@@ -10,6 +10,7 @@ mod fit;
 mod knee;
 mod run;
 mod verify;
+mod wear;
 
 pub use check::*;
 pub use compare::*;
@@ -17,6 +18,7 @@ pub use fit::*;
 pub use knee::*;
 pub use run::*;
 pub use verify::*;
+pub use wear::*;
 
 use serde::{Deserialize, Serialize};
 

@@ -5,7 +5,7 @@
 
 use crate::outcome::{
     CheckOutcome, ClassRow, CompareOutcome, DifferenceRow, Figure, FitOutcome, KneeOutcome, RunOutcome,
-    VerifyOutcome,
+    VerifyOutcome, WearOutcome,
 };
 
 /// Latencies of a class, in order of size: keys in the outcome and, with "_us", names of columns.
@@ -206,6 +206,32 @@ fn difference_fields(row: &DifferenceRow) -> Vec<String> {
     fields.extend([told, row.same.to_string(), number(row.longer)]);
     fields.push(row.us.reason.clone().unwrap_or_default());
     fields
+}
+
+/// Room, wear, risk and price: a row for each figure, in bytes, years, hours, probabilities and the scenario's currency. A
+/// figure that no range or sampling touches has empty ends. Then the bytes of a day, a row for each level.
+pub fn wear_csv(outcome: &WearOutcome) -> String {
+    let header = ["figure", "value", "low", "high", "depends_most_on", "share_of_variance", "missing"];
+    let mut text = record(&header.map(String::from));
+    let mut row = |what: &str, figure: &Figure, most: Option<(&str, f64)>| {
+        let mut fields = vec![what.to_owned()];
+        fields.extend([figure.value, figure.low, figure.high].map(number));
+        fields.push(most.map_or_else(String::new, |(input, _)| input.to_owned()));
+        fields.push(number(most.map(|(_, share)| share)));
+        fields.push(figure.reason.clone().unwrap_or_default());
+        text.push_str(&record(&fields));
+    };
+    for result in &outcome.results {
+        let most = result.depends_on.first().map(|most| (most.input.as_str(), most.share));
+        row(&result.what, &result.value, most);
+    }
+    let plain = |value: Option<f64>| Figure { value, ..Figure::default() };
+    row("usable_bytes", &plain(outcome.usable_bytes), None);
+    row("rebuild_hours", &plain(outcome.rebuild_hours), None);
+    for level in &outcome.ledger {
+        row(&format!("{} bytes written a day", level.level), &level.write_bytes_per_day, None);
+    }
+    text
 }
 
 /// Static ceilings: a row for each resource.

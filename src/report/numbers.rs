@@ -176,6 +176,17 @@ pub fn format_percent(share: f64) -> String {
     }
 }
 
+/// A probability: in per cent from a hundredth on, else as odds: "1 in 52,600", from a million on "1 in 1.92e9".
+pub fn format_odds(probability: f64) -> String {
+    match probability {
+        p if !p.is_finite() => MISSING.into(),
+        p if p <= 0.0 => "none".into(),
+        p if p >= 0.01 => format_percent(p),
+        p if p < 1e-6 => format!("1 in {:.2e}", 1.0 / p),
+        p => format!("1 in {}", format_significant(1.0 / p)),
+    }
+}
+
 /// A share that the user stated, in per cent without needless zeros: "5 %", "99.9 %".
 pub fn format_stated_percent(share: f64) -> String {
     format!("{} %", format_stated(share * 100.0))

@@ -20,8 +20,11 @@ mod plot;
 mod standing;
 mod statics;
 mod tables;
+mod wear;
 
-use crate::outcome::{CheckOutcome, CompareOutcome, FitOutcome, KneeOutcome, RunOutcome, VerifyOutcome};
+use crate::outcome::{
+    CheckOutcome, CompareOutcome, FitOutcome, KneeOutcome, RunOutcome, VerifyOutcome, WearOutcome,
+};
 
 use super::sheet::Sheet;
 use super::text::{display_width, wrap};
@@ -107,6 +110,20 @@ pub fn compare(outcome: &CompareOutcome, style: &Style) -> String {
     sheet.finish(style.color)
 }
 
+/// The answer of `wear`, ending in a newline.
+pub fn wear(outcome: &WearOutcome, style: &Style) -> String {
+    let mut sheet = style.sheet();
+    wear::answer(&mut sheet, outcome);
+    wear::room(&mut sheet, outcome);
+    wear::day(&mut sheet, outcome);
+    wear::endurance(&mut sheet, outcome);
+    wear::risk(&mut sheet, outcome);
+    wear::price(&mut sheet, outcome);
+    wear::ranges(&mut sheet, outcome);
+    wear::facts(&mut sheet, outcome);
+    sheet.finish(style.color)
+}
+
 /// The answer of `check`, ending in a newline.
 pub fn check(outcome: &CheckOutcome, style: &Style) -> String {
     let mut sheet = style.sheet();
@@ -114,7 +131,7 @@ pub fn check(outcome: &CheckOutcome, style: &Style) -> String {
     statics::chain(&mut sheet, outcome);
     statics::table(&mut sheet, outcome);
     statics::lanes(&mut sheet, outcome);
-    statics::capacity(&mut sheet, outcome);
+    statics::capacity(&mut sheet, outcome.capacity.as_ref());
     statics::memory(&mut sheet, outcome);
     statics::notes(&mut sheet, outcome);
     sheet.finish(style.color)

@@ -29,6 +29,50 @@ pub struct Scenario {
     pub what_if: WhatIf,
     /// When classes ask for more or less, in the order of the file.
     pub phases: Vec<Phase>,
+    /// Keys that were given as ranges, whose middles stand in the rest.
+    pub ranges: Vec<Uncertain>,
+}
+
+/// A key that was given as a range.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Uncertain {
+    /// As the user would write it.
+    pub path: String,
+    /// What it is.
+    pub input: Input,
+    /// Lowest value, in the unit of the model.
+    pub low: f64,
+    /// Highest value, not below the lowest.
+    pub high: f64,
+}
+
+/// What may be a range. A class is given by its place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Input {
+    /// Mean size of a block ÷ what it compresses to.
+    Compress(usize),
+    /// Share of blocks written that are stored already.
+    Duplicate(usize),
+    /// Share of blocks at rest that need no room.
+    DuplicateStored(usize),
+    /// Both, where only the first was stated.
+    BothDuplicates(usize),
+    /// Growth, per cent a year.
+    Growth(usize),
+    /// Mean load of a day, as a share of the stated one.
+    Duty(usize),
+    /// Failures of a drive, per cent a year.
+    FailureRate,
+    /// Unrecoverable errors for each bit read.
+    Uber,
+    /// Price of a drive.
+    DrivePrice,
+    /// Price of all but the drives.
+    SystemPrice,
+    /// What is paid every year.
+    YearlyPrice,
+    /// Price of a kilowatt hour.
+    EnergyPrice,
 }
 
 /// Faults that are not in force, and what must hold under them: the study of how many machines fit takes
@@ -116,6 +160,27 @@ pub struct Design {
     pub log: Option<LogKeys>,
     /// Compression and deduplication.
     pub reduction: Option<Reduction>,
+    /// Power of all but the drives, watts, if stated.
+    pub power: Option<f64>,
+    /// What it costs, if stated.
+    pub price: Option<Price>,
+}
+
+/// `[design.price]`: amounts in one currency.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Price {
+    /// Its name, if given.
+    pub currency: Option<String>,
+    /// Of all but the drives.
+    pub system: f64,
+    /// Paid every year.
+    pub yearly: f64,
+    /// Of a kilowatt hour, if stated.
+    pub energy: Option<f64>,
+    /// Energy of the site for each of its equipment, at least 1.
+    pub pue: f64,
+    /// Years over which yearly payments and energy are added up.
+    pub years: f64,
 }
 
 impl Design {
@@ -124,6 +189,12 @@ impl Design {
         let active =
             if self.controllers.as_ref().is_some_and(|c| c.count > 1 && c.both_active) { 2 } else { 1 };
         active * self.ports.as_ref().map_or(1, |ports| ports.count)
+    }
+
+    /// Drives that hold data: all but dedicated spares.
+    pub fn filled_drives(&self) -> u32 {
+        let idle = self.layout.protection.as_ref().map_or(0, Protection::idle_drives);
+        self.drives.as_ref().map_or(0, |drives| drives.count.saturating_sub(idle))
     }
 
     /// Number of controllers.
@@ -411,6 +482,21 @@ pub struct Drives {
     pub count: u32,
     /// What a drive does.
     pub kind: DriveKind,
+    /// How long it lasts and what it takes to run; of a part.
+    pub upkeep: Option<Upkeep>,
+}
+
+/// What is known of a part beside its performance.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Upkeep {
+    /// Drives that fail, per cent a year.
+    pub failure_rate: f64,
+    /// Unrecoverable errors for each bit read.
+    pub uber: f64,
+    /// Price of a drive, if stated.
+    pub price: Option<f64>,
+    /// Power of a drive at work, watts, if stated.
+    pub power: Option<f64>,
 }
 
 /// A textbook station or a part with ratings.
@@ -583,11 +669,18 @@ pub struct Layout {
     pub protection: Option<Protection>,
     /// How full stripes are made room for, where writes do not go in place.
     pub append: Option<Append>,
+    /// Time until a lost drive is replaced where there is no spare.
+    pub replacement: SimDuration,
 }
 
 impl Default for Layout {
     fn default() -> Self {
-        Layout { chunk: 64 << 10, protection: None, append: None }
+        Layout {
+            chunk: 64 << 10,
+            protection: None,
+            append: None,
+            replacement: SimDuration::from_secs(86_400.0),
+        }
     }
 }
 
@@ -665,6 +758,8 @@ pub struct Class {
     pub reduces: Reduces,
     /// Growth of the number of machines, per cent a year.
     pub growth: f64,
+    /// Mean load over a week, as a share of the stated load.
+    pub duty: f64,
 }
 
 /// How the blocks of a class reduce.
@@ -942,6 +1037,13 @@ pub struct Rebuilding {
     pub progress: f64,
     /// Stripes that are being restored at once.
     pub window: u32,
+}
+
+impl Default for Rebuilding {
+    /// Drive 0, and the defaults of the table of keys.
+    fn default() -> Self {
+        Rebuilding { drive: 0, rate: None, progress: 0.5, window: 8 }
+    }
 }
 
 /// `[[phase]]`: a time of day at which classes ask for more, or for less.

@@ -45,7 +45,7 @@ pub struct Context<'a> {
 
 /// Reads the whole tree. Mistakes go to `out`; without any, there is a scenario.
 pub fn read(root: &Table, context: Context<'_>, out: &mut Diagnostics) -> Option<Scenario> {
-    let mut reader = Reader { out };
+    let mut reader = Reader { out, ranges: Vec::new() };
     let top = Section { path: String::new(), pattern: "", table: root, at: None };
     reader.check_keys(&top);
     let title = reader.optional(&top, "title", values::text);
@@ -76,6 +76,7 @@ pub fn read(root: &Table, context: Context<'_>, out: &mut Diagnostics) -> Option
         what_if: WhatIf { objectives: about_left_out, faults: left_out },
         faults,
         phases: phases?,
+        ranges: reader.ranges,
     })
 }
 
@@ -99,7 +100,13 @@ fn takes(row: &super::schema::Row, text: &str) -> Result<(), String> {
     match &row.kind {
         Kind::Text | Kind::File => values::text(row, &node, text).map(|_| ()).map_err(shown),
         Kind::Whole(_) => values::whole(row, &node, text).map(|_| ()).map_err(shown),
-        Kind::Number(_) => values::number(row, &node, text).map(|_| ()).map_err(shown),
+        Kind::Number(_) | Kind::NumberOrRange(_) | Kind::QuantityOrRange(..) => match &node.value {
+            Value::List(items) if row.kind.is_guess() => {
+                (items.len() == 2).then_some(()).ok_or("not two".into())
+            }
+            _ if row.kind.dimension().is_some() => values::rate(row, &node, text).map(|_| ()).map_err(shown),
+            _ => values::number(row, &node, text).map(|_| ()).map_err(shown),
+        },
         Kind::Flag => values::flag(row, &node, text).map(|_| ()).map_err(shown),
         Kind::Quantity(super::units::Dimension::Time, ..) => {
             values::time(row, &node, text).map(|_| ()).map_err(shown)
@@ -119,7 +126,7 @@ fn takes(row: &super::schema::Row, text: &str) -> Result<(), String> {
         Kind::Law(..) | Kind::Sizes(_) => {
             matches!(node.value, Value::Table(_) | Value::Text(_)).then_some(()).ok_or("neither".into())
         }
-        Kind::Bands | Kind::Times(_) | Kind::Numbers(_) | Kind::FirstLast(_) => {
+        Kind::Bands | Kind::Times(_) | Kind::Numbers(_) | Kind::NumbersFor(..) | Kind::FirstLast(_) => {
             matches!(node.value, Value::List(_)).then_some(()).ok_or("no list".into())
         }
         Kind::Table | Kind::Tables | Kind::NamedTables => Ok(()),

@@ -51,10 +51,14 @@ pub enum Kind {
     Whole(Range),
     /// A number.
     Number(Range),
+    /// A number, or a list of its lowest and highest where it is not known.
+    NumberOrRange(Range),
     /// true or false.
     Flag,
     /// A number with a unit; the unit is the likely one where none is given.
     Quantity(Dimension, Range, &'static str),
+    /// The same, or a list of its lowest and highest.
+    QuantityOrRange(Dimension, Range, &'static str),
     /// A size that is a power of two.
     PowerOfTwoBytes(Range, &'static str),
     /// "auto" or a time.
@@ -75,6 +79,8 @@ pub enum Kind {
     Times(Range),
     /// A list of numbers.
     Numbers(Range),
+    /// A list of so many numbers, and what each is for.
+    NumbersFor(Range, usize, &'static str),
     /// A first and a last whole number.
     FirstLast(Range),
     /// A table with keys of its own.
@@ -119,8 +125,10 @@ impl Kind {
             Kind::File => "the name of a file".into(),
             Kind::Whole(_) => "a whole number".into(),
             Kind::Number(_) => "a number".into(),
+            Kind::NumberOrRange(_) => "a number, or [lowest, highest]".into(),
             Kind::Flag => "true or false".into(),
             Kind::Quantity(dimension, ..) => dimension.noun().into(),
+            Kind::QuantityOrRange(dimension, ..) => format!("{}, or [lowest, highest]", dimension.noun()),
             Kind::PowerOfTwoBytes(..) => "a size that is a power of two".into(),
             Kind::AutoTime(..) => "\"auto\" or a time".into(),
             Kind::Law(..) => "a time, or a table with `mean` and `shape`".into(),
@@ -131,6 +139,7 @@ impl Kind {
             Kind::Bands => "a list of pairs [share of space, share of accesses]".into(),
             Kind::Times(_) => "a list of times".into(),
             Kind::Numbers(_) => "a list of numbers".into(),
+            Kind::NumbersFor(_, count, what) => format!("a list of {count} numbers, one for each {what}"),
             Kind::FirstLast(_) => "the first and the last number, as in [0, 7]".into(),
             Kind::Table => "a table".into(),
             Kind::Tables => "a list of tables".into(),
@@ -143,16 +152,25 @@ impl Kind {
         match self {
             Kind::Whole(range)
             | Kind::Number(range)
+            | Kind::NumberOrRange(range)
             | Kind::Quantity(_, range, _)
+            | Kind::QuantityOrRange(_, range, _)
             | Kind::PowerOfTwoBytes(range, _)
             | Kind::AutoTime(range, _)
             | Kind::Law(range, _)
             | Kind::Sizes(range)
             | Kind::Times(range)
             | Kind::Numbers(range)
+            | Kind::NumbersFor(range, ..)
             | Kind::FirstLast(range) => Some(range),
             _ => None,
         }
+    }
+
+    /// Whether it may be a range.
+    #[cfg(test)]
+    pub const fn is_guess(&self) -> bool {
+        matches!(self, Kind::NumberOrRange(_) | Kind::QuantityOrRange(..))
     }
 
     /// Whether it holds keys of its own.
@@ -164,7 +182,7 @@ impl Kind {
     /// What its numbers measure, if they have units.
     pub const fn dimension(&self) -> Option<Dimension> {
         match self {
-            Kind::Quantity(dimension, ..) => Some(*dimension),
+            Kind::Quantity(dimension, ..) | Kind::QuantityOrRange(dimension, ..) => Some(*dimension),
             Kind::AutoTime(..) | Kind::Law(..) | Kind::Times(_) => Some(Dimension::Time),
             Kind::PowerOfTwoBytes(..) | Kind::Sizes(_) => Some(Dimension::Bytes),
             _ => None,

@@ -38,7 +38,7 @@ fn the_starter_loads_as_it_is() {
     let ports = scenario.design.ports.expect("has ports");
     let PortKind::Link(link) = ports.kind else { panic!("a link") };
     assert_eq!((link.rate_bps, link.mtu, link.latency), (25e9, 9000, SimDuration::from_us(6)));
-    let Some(Drives { count: 22, kind: DriveKind::Part(part) }) = scenario.design.drives else {
+    let Some(Drives { count: 22, kind: DriveKind::Part(part), .. }) = scenario.design.drives else {
         panic!("drives")
     };
     assert_eq!(part.capacity, 3_840_000_000_000);

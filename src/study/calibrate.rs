@@ -99,7 +99,8 @@ impl<'a> Alone<'a> {
         let base = std::path::Path::new("");
         // A text of ours, read by a test each time.
         let mut scenario = parse(ALONE, "the drive alone", base, &[]).expect("a sound scenario");
-        scenario.design.drives = Some(Drives { count: 1, kind: DriveKind::Part(Box::new(part.clone())) });
+        scenario.design.drives =
+            Some(Drives { count: 1, kind: DriveKind::Part(Box::new(part.clone())), upkeep: None });
         scenario.design.fabric = None;
         scenario.classes[0].load = Load::Closed { in_flight: part.read_random.depth, think: None };
         Alone { part, scenario, payload: max_payload(design) }

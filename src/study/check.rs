@@ -6,6 +6,8 @@
 mod bandwidth;
 mod holdings;
 
+pub(super) use holdings::capacity as capacity_page;
+
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 

@@ -6,6 +6,8 @@
 //!
 //! `knee` and `fit` search: `scaled` varies the load or the machines, `trial` tries one, `attempts` keeps what was tried;
 //! `saturation`, `limit` and `elasticity` ask, `curve` and `ladder` draw what lies between and beyond, `paper` adds up.
+//!
+//! `wear` takes the `ledger` of a run and the pace of a rebuild, and adds up room, wear, risk and price.
 
 mod assumptions;
 mod attempts;
@@ -18,6 +20,7 @@ mod elasticity;
 mod fit;
 mod knee;
 mod ladder;
+mod ledger;
 mod limit;
 mod lockstep;
 mod mix;
@@ -41,6 +44,7 @@ mod textbook;
 mod transient;
 mod trial;
 mod verify;
+mod wear;
 
 pub use check::check;
 pub use compare::{CompareError, Contender, compare};
@@ -50,6 +54,7 @@ pub use run::{Context, run};
 pub use setting::StudyError;
 pub use textbook::{TEXTBOOKS, Textbook};
 pub use verify::verify;
+pub use wear::wear;
 
 /// Name and version of the tool, as every outcome states it.
 pub const TOOL: &str = concat!("forebay ", env!("CARGO_PKG_VERSION"));

@@ -52,7 +52,7 @@ pub(super) fn pace(scenario: &Scenario, context: &Context) -> Result<Option<Pace
 }
 
 /// Bytes that a drive has lost: with a block map what is live on it, else all of it.
-fn content_of(setting: &Setting) -> Option<f64> {
+pub(super) fn content_of(setting: &Setting) -> Option<f64> {
     let capacity = setting.scenario.design.drives.as_ref()?.kind.capacity()?;
     let live = setting.plan.cleaning().map_or(1.0, |(_, live)| live);
     Some(capacity as f64 * live)

@@ -24,6 +24,8 @@ pub(super) struct Replication {
     pub closed: Option<Observation>,
     /// What had gone to the drives when the window opened and closed.
     edges: [Edge; 2],
+    /// Bytes that had been written to each drive then.
+    written: [Vec<u64>; 2],
     /// Backlog at the start of the window and at moments in it, and what the log held, in its blocks.
     readings: Vec<(SimTime, [u64; 2])>,
     /// In a run with dates: what was seen at the edges of the points in time, and edges still to come.
@@ -107,6 +109,7 @@ impl Replication {
             opened: None,
             closed: None,
             edges: [Edge::default(); 2],
+            written: [Vec::new(), Vec::new()],
             readings: Vec::new(),
             samples: Vec::new(),
             edges_to_come,
@@ -123,6 +126,7 @@ impl Replication {
         self.kernel.model.recorder.from = self.kernel.now();
         self.opened = Some(self.kernel.observe());
         self.edges[0] = self.edge();
+        self.written[0].clone_from(&self.kernel.model.path.written);
         self.read_backlog();
     }
 
@@ -255,6 +259,7 @@ impl Replication {
     fn close_window(&mut self) {
         self.closed = Some(self.kernel.observe());
         self.edges[1] = self.edge();
+        self.written[1].clone_from(&self.kernel.model.path.written);
         self.kernel.model.recorder.close(self.kernel.now());
     }
 
@@ -327,6 +332,11 @@ impl Replication {
     /// Of these, what a rebuild moved.
     pub fn rebuilt_in_window(&self) -> [u64; 2] {
         [0, 1].map(|op| self.edges[1].rebuilt[op] - self.edges[0].rebuilt[op])
+    }
+
+    /// Bytes written to each drive while the window was open.
+    pub fn written_in_window(&self) -> Vec<u64> {
+        self.written[1].iter().zip(&self.written[0]).map(|(closed, opened)| closed - opened).collect()
     }
 
     /// Bytes that went from level to level between log and drives while the window was open.

@@ -44,6 +44,8 @@ pub enum StudyError {
     NoClass(String, String),
     /// Nothing has to hold.
     NoObjective,
+    /// No drive has a size.
+    NoDrives,
 }
 
 impl StudyError {
@@ -84,6 +86,11 @@ impl std::fmt::Display for StudyError {
                 f,
                 "no objective says what must hold, so any number of machines fits\n  help: add an [[objective]] \
                  (`forebay explain objective`)"
+            ),
+            StudyError::NoDrives => write!(
+                f,
+                "no drive of the design has a size, so there is nothing to fill or to wear\n  help: give \
+                 [design.drives] a `part` (`forebay explain design.drives.part`)"
             ),
             StudyError::TooManySources(count) => write!(
                 f,

@@ -10,7 +10,7 @@ use crate::measure::{
 };
 use crate::outcome::*;
 use crate::scenario::{Objective, Operation, Over};
-use crate::system::{Ceiling, Levels, ceilings};
+use crate::system::{Ceiling, ceilings};
 
 use super::audit::audit;
 use super::mix::offered_iops;
@@ -20,7 +20,7 @@ use super::setting::{Course, Setting};
 use super::stations::{Usage, ratio, window};
 use super::sustain::{Filling, filling};
 use super::targets::{Target, is_measured};
-use super::{TOOL, assumptions, mix, transient};
+use super::{TOOL, assumptions, ledger, mix, transient};
 
 /// Percentiles of every latency row.
 pub(super) const PERCENTILES: [(&str, f64); 6] =
@@ -72,7 +72,7 @@ pub(super) fn summarise(
         objectives,
         periods: transient::periods(setting, replications),
         series: transient::series(setting, replications),
-        ledger: ledger(setting, replications),
+        ledger: ledger::rows(setting, replications),
         audit: audit(setting, replications),
         assumptions: assumptions::of(setting),
         rebuild_hours: None,
@@ -133,7 +133,7 @@ pub(super) fn static_ceilings(setting: &Setting, replications: &[Replication]) -
 }
 
 /// Requests measured per second, by class.
-fn measured_rates(replications: &[Replication]) -> Vec<f64> {
+pub(super) fn measured_rates(replications: &[Replication]) -> Vec<f64> {
     let seconds: f64 = replications.iter().map(Replication::window_s).sum();
     let classes = replications.first().map_or(0, |r| r.kernel.model.recorder.latencies.len() / 2);
     let count = |class: usize| {
@@ -355,52 +355,6 @@ fn unhealthy(objective: &Objective, setting: &Setting) -> Option<String> {
         ),
         None => "nothing healthy is measured: some fault is in force all the time".into(),
     })
-}
-
-/// Bytes at each level, per second of the window: from the hosts to the flash.
-fn ledger(setting: &Setting, replications: &[Replication]) -> Vec<LedgerRow> {
-    let seconds: f64 = replications.iter().map(Replication::window_s).sum();
-    let per_s = |of: &dyn Fn(&Replication) -> [u64; 2]| {
-        [0, 1].map(|op| ratio(replications.iter().map(|r| of(r)[op] as f64).sum(), seconds))
-    };
-    let row = |level: &str, [read, write]: [f64; 2]| LedgerRow {
-        level: level.into(),
-        read_bytes_per_s: read,
-        write_bytes_per_s: write,
-    };
-    let plan = &setting.plan;
-    let mut rows = vec![row("host", per_s(&|r| r.kernel.model.recorder.finished_bytes))];
-    let writes = |of: &dyn Fn(&Levels) -> u64| per_s(&|r| [0, of(&r.levels_in_window())]);
-    if plan.has_log() {
-        rows.push(row("log", writes(&|l| l.destaged)));
-    }
-    if plan.blocks().is_some() {
-        rows.push(row("blocks", writes(&|l| l.blocks)));
-        // Where a later pass reduces, what was plain was written too.
-        rows.push(row("reduction", writes(&|l| l.stored + l.reduced)));
-        rows.push(row("cleaning", per_s(&|r| [0, 1].map(|_| r.levels_in_window().moved))));
-    }
-    if per_s(&|r| [r.prefetched_in_window(), 0])[0] > 0.0 {
-        rows.push(row("prefetch", per_s(&|r| [r.prefetched_in_window(), 0])));
-    }
-    let (all, rebuilt) = (per_s(&|r| r.fragments_in_window()), per_s(&|r| r.rebuilt_in_window()));
-    if plan.protects() {
-        rows.push(row("protection", [0, 1].map(|op| all[op] - rebuilt[op])));
-    }
-    if setting.rebuilding().is_some() {
-        rows.push(row("rebuild", rebuilt));
-    }
-    if plan.cuts() {
-        rows.push(row("drives", all));
-    }
-    if plan.drive().is_some() {
-        rows.push(row("drive cleaning", per_s(&|r| [r.flash_in_window()[1]; 2])));
-        rows.push(row(
-            "flash",
-            per_s(&|r| [r.fragments_in_window()[0] + r.flash_in_window()[1], r.flash_in_window()[0]]),
-        ));
-    }
-    rows
 }
 
 /// What the rebuild achieved.

@@ -30,6 +30,7 @@ mod reduction;
 mod routes;
 mod warming;
 mod work;
+mod written;
 
 pub use body::{Body, Members, StorageToken};
 pub use cache::Cache;
@@ -43,3 +44,4 @@ pub use path::Path;
 pub use plan::{Plan, Unfit, max_payload};
 pub use protected::Protected;
 pub use reduction::Blocks;
+pub use written::{WriteModel, Written};

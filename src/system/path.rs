@@ -27,6 +27,8 @@ pub struct Path {
     pub cut: [u64; 2],
     /// Bytes of the fragments made of them, by what the drives do: with protection, more.
     pub fragments: [u64; 2],
+    /// Of the writes among them, bytes by drive.
+    pub written: Vec<u64>,
     /// What protection has done.
     pub protected: Protected,
     /// What is on its way from the log to the drives.
@@ -43,6 +45,7 @@ pub struct Path {
 impl Path {
     /// The path of one replication, whose own draws come from `key`.
     pub fn new(plan: Arc<Plan>, key: Key) -> Self {
+        let drives = plan.drives;
         let flash = Flash::new(plan.drives, plan.drive.as_ref());
         let arms = Arms::new(if plan.arm.is_some() { plan.drives } else { 0 });
         let mut protected = plan.protected(key);
@@ -53,6 +56,7 @@ impl Path {
             plan,
             cut: [0; 2],
             fragments: [0; 2],
+            written: vec![0; drives],
             protected,
             destage,
             prefetched: 0,
@@ -376,6 +380,11 @@ impl Path {
             }
         }
         self.fragments[operation] += parts.iter().map(|p| u64::from(p.amount)).sum::<u64>();
+        if operation == Operation::Write as usize {
+            for part in parts.iter() {
+                self.written[part.members[DRIVE] as usize] += u64::from(part.amount);
+            }
+        }
     }
 
     /// A round of a request to protected data; the request itself counts once, in the round it is about.
@@ -391,6 +400,9 @@ impl Path {
     /// A fragment is at its drive: counts its bytes.
     fn at_drive(&mut self, operation: Operation, token: &StorageToken) -> u32 {
         self.fragments[operation as usize] += u64::from(token.amount);
+        if operation == Operation::Write {
+            self.written[token.members[DRIVE] as usize] += u64::from(token.amount);
+        }
         self.protected.at_drive(operation, token);
         0
     }

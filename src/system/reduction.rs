@@ -30,6 +30,8 @@ pub struct Blocks {
     pub deduplicate: bool,
     /// Whether they are stored plain first.
     pub after: bool,
+    /// A stored block takes a whole number of these, bytes.
+    pub(super) sector: u64,
     by_class: Vec<ClassBlocks>,
     /// Processor time for a whole block, ps: fingerprint, compress, decompress, checksum.
     costs: Costs,
@@ -81,6 +83,7 @@ impl Blocks {
             compress,
             deduplicate,
             after: reduction.is_some_and(|r| r.after),
+            sector,
             by_class: classes.iter().map(of_class).collect(),
             costs,
         })
@@ -156,12 +159,9 @@ impl Blocks {
 
 impl ClassBlocks {
     fn of(reduces: &Reduces, block: u64, sector: u64, (compress, deduplicate): (bool, bool)) -> Self {
-        let mean = if compress { 1.0 / reduces.compress } else { 1.0 };
-        let half = reduces.spread * mean.min(1.0 - mean);
-        let sizes = sizes(mean - half, mean + half, block, sector);
-        let (mean_bytes, _) = sizes.iter().fold((0.0, 0.0), |(sum, before), (bytes, up_to)| {
-            (sum + f64::from(*bytes) * (up_to - before), *up_to)
-        });
+        let [low, high] = stored_shares(reduces, compress);
+        let sizes = sizes(low, high, block, sector).collect();
+        let mean_bytes = mean_bytes(reduces, block, sector, compress);
         let of = |share: f64| if deduplicate { share } else { 0.0 };
         ClassBlocks {
             sizes,
@@ -172,24 +172,33 @@ impl ClassBlocks {
     }
 }
 
+/// Least and largest share of itself that a block compresses to.
+fn stored_shares(reduces: &Reduces, compress: bool) -> [f64; 2] {
+    let mean = if compress { 1.0 / reduces.compress } else { 1.0 };
+    let half = reduces.spread * mean.min(1.0 - mean);
+    [mean - half, mean + half]
+}
+
+/// Mean bytes of a stored block of a class, in whole sectors.
+pub(super) fn mean_bytes(reduces: &Reduces, block: u64, sector: u64, compress: bool) -> f64 {
+    let [low, high] = stored_shares(reduces, compress);
+    let add = |(sum, before): (f64, f64), (bytes, up_to): (u32, f64)| {
+        (sum + f64::from(bytes) * (up_to - before), up_to)
+    };
+    sizes(low, high, block, sector).fold((0.0, 0.0), add).0
+}
+
 /// Sizes in whole sectors of a share that is uniform between two bounds, each with the probability of it or less.
-fn sizes(low: f64, high: f64, block: u64, sector: u64) -> Vec<(u32, f64)> {
+fn sizes(low: f64, high: f64, block: u64, sector: u64) -> impl Iterator<Item = (u32, f64)> {
     let sectors = block / sector;
-    let end = |k: u64| k as f64 / sectors as f64;
-    let mut found = Vec::new();
-    for k in 1..=sectors {
-        // A hair above a whole sector is that sector: 1 ÷ ratio is a rounded number.
-        let up_to = end(k) + 1e-12;
-        if up_to <= low && k < sectors {
-            continue;
-        }
-        let chance = if up_to >= high || k == sectors { 1.0 } else { (up_to - low) / (high - low) };
-        found.push(((k * sector) as u32, chance));
-        if chance == 1.0 {
-            break;
-        }
-    }
-    found
+    // A hair above a whole sector is that sector: 1 ÷ ratio is a rounded number.
+    let end = move |k: u64| k as f64 / sectors as f64 + 1e-12;
+    let first = (1..=sectors).find(move |k| end(*k) > low).unwrap_or(sectors);
+    let last = (first..=sectors).find(move |k| end(*k) >= high).unwrap_or(sectors);
+    (first..=last).map(move |k| {
+        let chance = if k == last { 1.0 } else { (end(k) - low) / (high - low) };
+        ((k * sector) as u32, chance)
+    })
 }
 
 fn costs(cpu: &Cpu, block: u64, compress: bool, deduplicate: bool) -> Costs {
@@ -219,8 +228,7 @@ mod tests {
     fn rounding_to_sectors_costs_what_the_sum_says() {
         for (sector, mean) in [(512, 2304.0), (1024, 2560.0), (4096, 4096.0)] {
             let sizes = sizes(0.0, 1.0, 4096, sector);
-            let (found, _) =
-                sizes.iter().fold((0.0, 0.0), |(s, b), (bytes, p)| (s + f64::from(*bytes) * (p - b), *p));
+            let (found, _) = sizes.fold((0.0, 0.0), |(s, b), (bytes, p)| (s + f64::from(bytes) * (p - b), p));
             assert!((found - mean).abs() < 1e-6, "{sector}: {found}");
         }
     }
@@ -243,6 +251,7 @@ mod tests {
             compress: true,
             deduplicate: true,
             after: false,
+            sector: 512,
             by_class: vec![class],
             costs: Costs::default(),
         };

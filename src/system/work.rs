@@ -134,18 +134,12 @@ impl DriveWork {
         let again = if blocks.after { plain } else { 0.0 };
         let (data, chunk) = (f64::from(stripes.data), plan.chunk() as f64);
         let width = plan.placement().map_or(data, |placement| f64::from(placement.group.width()));
-        // With no log a stripe is as wide as its write needs.
-        let (drives, bytes_each) = if plan.has_log() {
-            (width * (kept + moved) / (data * chunk), chunk)
-        } else {
-            let depth = (kept / data / GRAIN as f64).ceil().max(1.0) * GRAIN as f64;
-            ((kept / depth).ceil() + width - data + width * moved / (data * chunk), depth.min(chunk))
-        };
+        let (drives, bytes_written) = striped(plan, stripes, kept, moved);
         DriveWork {
             reads: old + look_ups + (moved + again) / chunk,
             bytes_read: old * blocks.mean_stored(kind.class) + look_ups * GRAIN as f64 + moved + again,
             writes: drives,
-            bytes_written: if plan.has_log() { (kept + moved) * width / data } else { drives * bytes_each },
+            bytes_written,
             bytes_coded: if width > data && data > 1.0 { kept + moved } else { 0.0 },
             bytes_destaged: 0.0,
             work_s: touched * blocks.mean_work(kind.class, if touched > 0.0 { old / touched } else { 0.0 })
@@ -197,9 +191,22 @@ impl DriveWork {
     }
 }
 
+/// Drive writes, and their bytes, of what one write adds to full stripes and of what the cleaner moves for it.
+pub(super) fn striped(plan: &Plan, stripes: &Stripes, kept: f64, moved: f64) -> (f64, f64) {
+    let (data, chunk) = (f64::from(stripes.data), plan.chunk() as f64);
+    let width = plan.placement().map_or(data, |placement| f64::from(placement.group.width()));
+    if plan.has_log() {
+        return (width * (kept + moved) / (data * chunk), (kept + moved) * width / data);
+    }
+    // With no log a stripe is as wide as its write needs.
+    let depth = (kept / data / GRAIN as f64).ceil().max(1.0) * GRAIN as f64;
+    let drives = (kept / depth).ceil() + width - data + width * moved / (data * chunk);
+    (drives, drives * depth.min(chunk))
+}
+
 /// Mean blocks that a write touches, and of these the ones that it covers in part. Streams complete each other's
 /// blocks in a log.
-fn blocks_of(kind: &Kind, block: u64, has_log: bool) -> (f64, f64) {
+pub(super) fn blocks_of(kind: &Kind, block: u64, has_log: bool) -> (f64, f64) {
     let places = (block / gcd(kind.align, block)).clamp(1, 1 << 12);
     let (mut touched, mut whole) = (0, 0);
     for place in 0..places {

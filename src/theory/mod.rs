@@ -14,6 +14,8 @@
 
 pub mod cleaning;
 pub mod drive;
+pub mod durability;
+pub mod endurance;
 pub mod forkjoin;
 pub mod inversion;
 pub mod links;

@@ -283,6 +283,7 @@ pub(super) mod examples {
             align: 4096,
             reduces: Reduces { compress: 1.0, spread: 0.5, duplicate: 0.0, duplicate_stored: 0.0 },
             growth: 0.0,
+            duty: 1.0,
         }
     }
 

@@ -34,6 +34,7 @@
 //! | `surprises` | four shipped scenarios, with their mechanism and without |
 //! | `theory` | closed forms against rows from textbooks and standards |
 //! | `traces` | reading and replaying the shipped block traces |
+//! | `wear` | room, wear, risk and price: standards, the ledger of a long run, ranges |
 
 #![expect(clippy::print_stdout, reason = "the figures that a statistical test found are part of its record")]
 
@@ -74,3 +75,4 @@ mod static_page;
 mod surprises;
 mod theory;
 mod traces;
+mod wear;

@@ -170,7 +170,7 @@ fn station_cells(station: &StationRow) -> Vec<String> {
 }
 
 /// What the levels of the ledger are, in the order of the way down.
-const LEVELS: [(&str, &str); 11] = [
+pub(super) const LEVELS: [(&str, &str); 11] = [
     ("host", "what the hosts asked"),
     ("log", "left the log, each block once"),
     ("blocks", "whole blocks of what left it"),

@@ -5,7 +5,8 @@ use std::path::Path;
 
 use super::{Reader, Section, load, shares, values};
 use crate::scenario::diagnostics::Diagnostic;
-use crate::scenario::model::{Class, Load, Reduces, Sequential, Skew};
+use crate::scenario::model::{Class, Input, Load, Reduces, Sequential, Skew};
+use crate::scenario::schema::Kind;
 use crate::scenario::tree::{Origin, Table, Value};
 use crate::scenario::units::print_bytes;
 
@@ -24,9 +25,9 @@ pub fn read_all(reader: &mut Reader, top: &Section, base_dir: &Path) -> Option<V
     }
     let mut names = HashMap::new();
     let mut classes = Vec::new();
-    for section in &sections {
+    for (number, section) in sections.iter().enumerate() {
         let is_new = check_name(reader, section, &mut names);
-        let class = read_class(reader, section, base_dir);
+        let class = read_class(reader, section, base_dir, number);
         classes.push(class.filter(|_| is_new));
     }
     classes.into_iter().collect()
@@ -61,7 +62,7 @@ fn check_name(reader: &mut Reader, section: &Section, names: &mut HashMap<String
     true
 }
 
-fn read_class(reader: &mut Reader, section: &Section, base_dir: &Path) -> Option<Class> {
+fn read_class(reader: &mut Reader, section: &Section, base_dir: &Path, number: usize) -> Option<Class> {
     let name = reader.value(section, "name", values::text);
     let machines = reader.count(section, "machines");
     let load = load::read(reader, section, base_dir);
@@ -75,10 +76,11 @@ fn read_class(reader: &mut Reader, section: &Section, base_dir: &Path) -> Option
     };
     let asks = if is_trace { nothing_asked(reader, section) } else { asks(reader, section) };
     let space = space(reader, section);
-    let reduces = reduces(reader, section);
-    let growth = reader.value(section, "growth", values::rate);
+    let reduces = reduces(reader, section, number);
+    let growth = reader.guess(section, "growth", Input::Growth(number));
+    let duty = duty(reader, section, number);
     let class = build(name?, machines?, load?, asks?, space?, reduces?);
-    let class = Class { growth: growth?, ..class };
+    let class = Class { growth: growth?, duty: duty?, ..class };
     check(reader, section, &class).then_some(class)
 }
 
@@ -94,13 +96,49 @@ struct Asks {
 }
 
 /// How its blocks reduce.
-fn reduces(reader: &mut Reader, section: &Section) -> Option<Reduces> {
-    let [compress, spread, duplicate] =
-        ["compress", "compress_spread", "duplicate"].map(|key| reader.value(section, key, values::number));
-    let stored = reader.optional(section, "duplicate_stored", values::number);
+fn reduces(reader: &mut Reader, section: &Section, number: usize) -> Option<Reduces> {
+    let compress = reader.guess(section, "compress", Input::Compress(number));
+    let spread = reader.value(section, "compress_spread", values::number);
+    let stored = reader.optional_guess(section, "duplicate_stored", Input::DuplicateStored(number));
+    let is_stated = section.has("duplicate_stored");
+    let duplicate = if is_stated { Input::Duplicate(number) } else { Input::BothDuplicates(number) };
+    let duplicate = reader.guess(section, "duplicate", duplicate);
     let duplicate = duplicate?;
     let duplicate_stored = stored?.unwrap_or(duplicate);
     Some(Reduces { compress: compress?, spread: spread?, duplicate, duplicate_stored })
+}
+
+/// Mean load of a week, as a share of the stated load.
+fn duty(reader: &mut Reader, section: &Section, number: usize) -> Option<f64> {
+    if reader.exclude(section, "duty", "hours") {
+        return None;
+    }
+    let hours = mean_of(reader, section, "hours");
+    let days = mean_of(reader, section, "days");
+    let duty = reader.guess(section, "duty", Input::Duty(number));
+    let days = days?.unwrap_or(1.0);
+    for range in &mut reader.ranges {
+        if range.input == Input::Duty(number) {
+            (range.low, range.high) = (range.low * days, range.high * days);
+        }
+    }
+    Some(hours?.unwrap_or(duty?) * days)
+}
+
+/// The mean of a list of as many numbers as its row says, if it is there.
+fn mean_of(reader: &mut Reader, section: &Section, key: &str) -> Option<Option<f64>> {
+    if !section.has(key) {
+        return Some(None);
+    }
+    let numbers = reader.list(section, key, values::number)?;
+    let row = section.row(key);
+    let Kind::NumbersFor(_, count, _) = row.kind else { return None };
+    if numbers.len() != count {
+        let at = reader.place(section, key);
+        let title = format!("`{}` holds {} numbers", section.path_of(key), numbers.len());
+        return reader.report(Diagnostic::at(&at, title, format!("expected {}", row.kind.noun())));
+    }
+    Some(Some(numbers.iter().sum::<f64>() / count as f64))
 }
 
 fn build(name: String, machines: u32, load: Load, asks: Asks, space: (u64, u64), reduces: Reduces) -> Class {
@@ -119,6 +157,7 @@ fn build(name: String, machines: u32, load: Load, asks: Asks, space: (u64, u64),
         align: asks.align,
         reduces,
         growth: 0.0,
+        duty: 1.0,
     }
 }
 

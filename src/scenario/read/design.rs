@@ -6,7 +6,8 @@ use crate::engine::Law;
 use crate::scenario::catalogue;
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{
-    Cpu, CpuQueue, Design, DriveKind, Drives, Hosts, PortKind, PortLink, Ports, Spread, Transport,
+    Cpu, CpuQueue, Design, DriveKind, Drives, Hosts, Input, PortKind, PortLink, Ports, Price, Spread,
+    Transport,
 };
 use crate::scenario::spelling::nearest;
 use crate::scenario::tree::{Origin, Value};
@@ -34,6 +35,8 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
     let drives = drives(reader, &section, file_parts, max_payload);
     let layout = layout::read(reader, &section);
     let between = writeback::read(reader, &section);
+    let power = reader.optional(&section, "power", values::rate);
+    let price = price(reader, &section);
     if !["ports", "cpu", "drives"].iter().any(|key| section.has(key)) {
         let title = "the design is empty".to_owned();
         let label = "expected ports, cpu or drives".to_owned();
@@ -52,6 +55,8 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
         cache: between.cache,
         log: between.log,
         reduction: between.reduction,
+        power: power?,
+        price: price?,
     };
     check_hosts(reader, &section, &design);
     check_queues(reader, &section, &design);
@@ -59,6 +64,24 @@ pub fn read(reader: &mut Reader, top: &Section, file_parts: &[FilePart]) -> Opti
     layout::check(reader, &section, &design);
     writeback::check(reader, &section, &design);
     Some(design)
+}
+
+fn price(reader: &mut Reader, design: &Section) -> Option<Option<Price>> {
+    let Some(section) = reader.table(design, "price", "design.price")? else { return Some(None) };
+    let currency = reader.optional(&section, "currency", values::text);
+    let system = reader.guess(&section, "system", Input::SystemPrice);
+    let yearly = reader.guess(&section, "yearly", Input::YearlyPrice);
+    let energy = reader.optional_guess(&section, "energy", Input::EnergyPrice);
+    let pue = reader.value(&section, "pue", values::number);
+    let years = reader.value(&section, "years", values::rate);
+    Some(Some(Price {
+        currency: currency?,
+        system: system?,
+        yearly: yearly?,
+        energy: energy?,
+        pue: pue?,
+        years: years?,
+    }))
 }
 
 /// A component with a textbook form (`service`) and a full form (`keys`): whether it is the
@@ -240,15 +263,20 @@ fn drives(
         Some(true) => {
             let split = reader.value(&section, "split", values::flag);
             let service = reader.law(&section, "service");
-            split.zip(service).map(|(split, service)| DriveKind::Station { service, split })
+            split.zip(service).map(|(split, service)| (DriveKind::Station { service, split }, None))
         }
         Some(false) => {
             reader.stray(&section, "split", "requests are always cut for drives with a `part`");
-            part(reader, &section, file_parts, max_payload)
+            let part = part(reader, &section, file_parts, max_payload);
+            part.map(|(kind, upkeep, ranges)| {
+                reader.ranges.extend(ranges);
+                (kind, Some(upkeep))
+            })
         }
         None => None,
     };
-    Some(Some(Drives { count: count?, kind: kind? }))
+    let (kind, upkeep) = kind?;
+    Some(Some(Drives { count: count?, kind, upkeep }))
 }
 
 /// The part of that name: of the file, else of the catalogue.
@@ -257,7 +285,7 @@ fn part(
     section: &Section,
     file_parts: &[FilePart],
     max_payload: u32,
-) -> Option<DriveKind> {
+) -> Option<parts::ReadPart> {
     let name = reader.value(section, "part", values::text)?;
     if let Some(file_part) = file_parts.iter().find(|p| p.name == name) {
         // A mistake in the part itself was reported where it stands.
@@ -265,7 +293,7 @@ fn part(
     }
     if let Some(table) = catalogue::part(&name) {
         let part = parts::read_catalogue(reader, &name, &table)?;
-        parts::check_interface(reader, &part, max_payload, |reader, _| reader.place(section, "part"));
+        parts::check_interface(reader, &part.0, max_payload, |reader, _| reader.place(section, "part"));
         return Some(part);
     }
     let at = reader.place(section, "part");

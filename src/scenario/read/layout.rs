@@ -27,10 +27,11 @@ pub fn read(reader: &mut Reader, design: &Section) -> Option<Layout> {
     let spares = reader.count(&section, "spares");
     let kinds = [SpareKind::Dedicated, SpareKind::Distributed];
     let spare_kind = reader.choice(&section, "spare_kind", &kinds);
+    let replacement = reader.value(&section, "replacement", values::time);
     let append = append(reader, &section);
     let (scheme, width, spares, spare_kind) = (scheme?, width?, spares?, spare_kind?);
     let protection = if scheme == Scheme::None {
-        for key in ["group", "spares", "spare_kind"] {
+        for key in ["group", "spares", "spare_kind", "replacement"] {
             reader.stray(&section, key, "it goes with a `protection` other than \"none\"");
         }
         None
@@ -38,7 +39,7 @@ pub fn read(reader: &mut Reader, design: &Section) -> Option<Layout> {
         let group = group(reader, &section, scheme, width)?;
         Some(Protection { scheme, group, spares, spare_kind })
     };
-    Some(Layout { chunk: chunk?, protection, append: append? })
+    Some(Layout { chunk: chunk?, protection, append: append?, replacement: replacement? })
 }
 
 /// Where writes go, if not in place.

@@ -4,7 +4,9 @@
 
 use super::{Reader, Section, rotating, values};
 use crate::scenario::diagnostics::Diagnostic;
-use crate::scenario::model::{DriveKind, Interface, Mixed, Part, Rating, ReadTail, Rotating};
+use crate::scenario::model::{
+    DriveKind, Input, Interface, Mixed, Part, Rating, ReadTail, Rotating, Uncertain, Upkeep,
+};
 use crate::scenario::tree::{Origin, Table, Value};
 use crate::scenario::units::{Dimension, print};
 
@@ -16,9 +18,12 @@ pub struct FilePart<'t> {
     /// Its name.
     pub name: &'t str,
     /// The part, if it was read without a mistake.
-    pub part: Option<DriveKind>,
+    pub part: Option<ReadPart>,
     section: Section<'t>,
 }
+
+/// A part, what is known of it beside its performance, and what of that was given as a range.
+pub type ReadPart = (DriveKind, Upkeep, Vec<Uncertain>);
 
 /// Reads every part of the file, used or not.
 pub fn read<'t>(reader: &mut Reader, top: &Section<'t>) -> Vec<FilePart<'t>> {
@@ -40,7 +45,7 @@ pub fn read<'t>(reader: &mut Reader, top: &Section<'t>) -> Vec<FilePart<'t>> {
         };
         let section = Section { path, pattern: "parts.NAME", table, at: Some(entry.key_at.clone()) };
         reader.check_keys(&section);
-        let part = read_part(reader, &section, &entry.key);
+        let part = read_whole(reader, &section, &entry.key);
         list.push(FilePart { name: &entry.key, part, section });
     }
     list
@@ -49,18 +54,31 @@ pub fn read<'t>(reader: &mut Reader, top: &Section<'t>) -> Vec<FilePart<'t>> {
 /// Checks the sequential ratings of the file's parts against what their interfaces carry.
 pub fn check_interfaces(reader: &mut Reader, file_parts: &[FilePart], max_payload: u32) {
     for file_part in file_parts {
-        if let Some(part) = &file_part.part {
+        if let Some((part, ..)) = &file_part.part {
             check_interface(reader, part, max_payload, |reader, key| reader.place(&file_part.section, key));
         }
     }
 }
 
 /// Reads a part of the catalogue. The catalogue is tested, so that only a bug of ours reports here.
-pub fn read_catalogue(reader: &mut Reader, name: &str, table: &Table) -> Option<DriveKind> {
+pub fn read_catalogue(reader: &mut Reader, name: &str, table: &Table) -> Option<ReadPart> {
     let path = format!("parts.{name}");
     let section = Section { path, pattern: "parts.NAME", table, at: None };
     reader.check_keys(&section);
-    read_part(reader, &section, name)
+    read_whole(reader, &section, name)
+}
+
+/// A part with its upkeep. What of it is a range counts only if the design has the part: it is handed out, not kept.
+fn read_whole(reader: &mut Reader, section: &Section, name: &str) -> Option<ReadPart> {
+    let before = reader.ranges.len();
+    let failure_rate = reader.guess(section, "failure_rate", Input::FailureRate);
+    let uber = reader.guess(section, "uber", Input::Uber);
+    let price = reader.optional_guess(section, "price", Input::DrivePrice);
+    let power = reader.optional(section, "power", values::rate);
+    let ranges = reader.ranges.split_off(before);
+    let part = read_part(reader, section, name)?;
+    let upkeep = Upkeep { failure_rate: failure_rate?, uber: uber?, price: price?, power: power? };
+    Some((part, upkeep, ranges))
 }
 
 /// Keys of a flash drive alone.

@@ -7,6 +7,7 @@
 use super::LAW;
 use super::values::{self, Problem};
 use crate::scenario::diagnostics::{Diagnostic, Diagnostics};
+use crate::scenario::model::{Input, Uncertain};
 use crate::scenario::schema::{self, Default, Row};
 use crate::scenario::spelling::nearest;
 use crate::scenario::tree::{Entry, Node, Origin, Table, Value, read_value};
@@ -50,6 +51,8 @@ impl<'t> Section<'t> {
 pub struct Reader<'o> {
     /// Where mistakes go.
     pub out: &'o mut Diagnostics,
+    /// Keys that were given as ranges.
+    pub ranges: Vec<Uncertain>,
 }
 
 /// A conversion of a value by the rules of its row; the text is the value as it was written.
@@ -74,6 +77,36 @@ impl Reader<'_> {
                 _ => self.missing(section, key),
             },
         }
+    }
+
+    /// The value of a key that may be a range, or its default: of a range the middle, and the range is kept. The unit
+    /// is the row's. `None` if there was a mistake.
+    pub fn guess(&mut self, section: &Section, key: &str, input: Input) -> Option<f64> {
+        let convert = if section.row(key).kind.dimension().is_some() { values::rate } else { values::number };
+        let Some(Value::List(ends)) = section.entry(key).map(|entry| &entry.node.value) else {
+            return self.value(section, key, convert);
+        };
+        let (path, row, at) = (section.path_of(key), section.row(key), self.place(section, key));
+        let [low, high] = &ends[..] else {
+            let title = format!("`{path}` is a list of {}, not of 2", ends.len());
+            let expected = format!("expected {}", row.kind.noun());
+            let help = "a range is its lowest and its highest value".to_owned();
+            return self.report(Diagnostic::at(&at, title, expected).help(Some(help)));
+        };
+        let [low, high] = [(0, low), (1, high)]
+            .map(|(n, end)| self.convert_node(&format!("{path}.{n}"), row, end, convert));
+        let (low, high) = (low?, high?);
+        if low > high {
+            let title = format!("`{path}` goes down: its first end is above its second");
+            return self.report(Diagnostic::at(&at, title, "expected [lowest, highest]"));
+        }
+        self.ranges.push(Uncertain { path, input, low, high });
+        Some(f64::midpoint(low, high))
+    }
+
+    /// As [`Reader::guess`], where the key may be left out.
+    pub fn optional_guess(&mut self, section: &Section, key: &str, input: Input) -> Option<Option<f64>> {
+        if section.has(key) { self.guess(section, key, input).map(Some) } else { Some(None) }
     }
 
     /// The value of a key, or nothing if it is left out. `None` if there was a mistake.

@@ -305,7 +305,10 @@ fn faulty(row: &Row, shown: &str, fault: Fault) -> Problem {
 /// else as base units. A size in whole sectors was most likely meant in bytes (8192 is 8 KiB).
 fn likely(row: &Row, number: &str) -> Option<String> {
     let unit = match row.kind {
-        Kind::Quantity(_, _, unit) | Kind::PowerOfTwoBytes(_, unit) | Kind::AutoTime(_, unit) => unit,
+        Kind::Quantity(_, _, unit)
+        | Kind::QuantityOrRange(_, _, unit)
+        | Kind::PowerOfTwoBytes(_, unit)
+        | Kind::AutoTime(_, unit) => unit,
         Kind::Law(..) | Kind::Times(_) => "us",
         Kind::Sizes(_) => "KiB",
         _ => return None,

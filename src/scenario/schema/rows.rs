@@ -3,7 +3,7 @@
 use super::Default::{Required, Value, Words};
 use super::{Default, Kind, Range, Row};
 use crate::scenario::units::Dimension::{
-    BitRate, ByteRate, Bytes, PerMinute, PerSecond, PerYear, Time, Years,
+    BitRate, ByteRate, Bytes, PerMinute, PerSecond, PerYear, Power, Time, Years,
 };
 
 const CHOICE: &str = "project choice";
@@ -41,6 +41,8 @@ const fn table(path: &'static str, kind: Kind, default: &'static str, words: &'s
 /// A service time: from a nanosecond to an hour.
 const SERVICE: Kind = Kind::Law(range("1 ns", "1 h"), "fixed");
 const SHARE: Kind = Kind::Number(range("0", "1"));
+/// An amount of money.
+const AMOUNT: Kind = Kind::NumberOrRange(range("0", "1000000000000"));
 /// One request: a sector to a gibibyte.
 const REQUEST: Range = range("512 B", "1 GiB");
 
@@ -210,6 +212,26 @@ pub const ROWS: &[Row] = &[
     row("design.layout.segment", Kind::Quantity(Bytes, range("64 KiB", "1 TiB"), "MiB"), Words("whole erase stripes of the drives, discarded when freed: the drives move nothing themselves"), "\"1 GiB\"", "Desnoyers 2012 for the drive's own cleaning",
         "Log-structured: bytes on each drive that are freed together; below the drive's erase stripe (its units times `erase_block`) the drive cleans too, and the two multiply."),
 
+    row("design.layout.replacement", Kind::Quantity(Time, range("0 s", "90 days"), "h"), Value("\"24 h\""), "\"24 h\"", PRACTICE,
+        "Time until a lost drive has been replaced and its rebuild begins, where no spare is there to take its place; for the risk of loss."),
+
+    row("design.power", Kind::Quantity(Power, range("0 W", "1000 kW"), "W"), Words("none: power of the drives alone is told"), "\"900 W\"", OWN,
+        "Power of everything but the drives."),
+
+    table("design.price", Kind::Table, "no prices: none is assumed", "What the design costs; no price is known but yours."),
+    row("design.price.currency", Kind::Text, Words("amounts go without a name"), "\"EUR\"", OWN,
+        "What amounts are in: a name to print."),
+    row("design.price.system", AMOUNT, Value("0"), "85000", OWN,
+        "Price of everything but the drives: enclosure, controllers, ports, memory, licences."),
+    row("design.price.yearly", AMOUNT, Value("0"), "9000", OWN,
+        "What is paid every year: support and the like."),
+    row("design.price.energy", AMOUNT, Words("none: energy is told without a price"), "0.25", OWN,
+        "Price of a kilowatt hour."),
+    row("design.price.pue", Kind::Number(range("1", "10")), Value("1"), "1.4", "power usage effectiveness: ISO/IEC 30134-2",
+        "Energy that the site takes for each that its equipment takes: cooling and the like."),
+    row("design.price.years", Kind::Quantity(Years, range("1 years", "30 years"), "years"), Value("\"5 years\""), "\"5 years\"", PRACTICE,
+        "For how long energy and yearly payments are added up."),
+
     table("design.memory", Kind::Table, "no memory: nothing can be cached", "Memory of the design."),
     row("design.memory.size", Kind::Quantity(Bytes, range("1 MiB", "1 PiB"), "GiB"), Required, "\"256 GiB\"", OWN,
         "Memory that the design has for its caches and tables."),
@@ -344,6 +366,15 @@ pub const ROWS: &[Row] = &[
     row("parts.NAME.queue", Kind::Choice(&["fifo", "shortest"]), Value("\"shortest\""), "\"fifo\"", "Jacobson & Wilkes 1991; Seltzer, Chen & Ousterhout 1990 (from memory)",
         "Rotating drives: which request is served next, the first that came or the one with the shortest positioning (seek and turn) of up to 32."),
 
+    row("parts.NAME.failure_rate", Kind::QuantityOrRange(PerYear, range("0 %/year", "100 %/year"), "%/year"), Value("\"0.44 %/year\""), "[\"0.4 %/year\", \"1.0 %/year\"]", "common practice: 2 million hours between failures, as datasheets state; a field study found 0.07 to 1.2 % of flash drives replaced a year (Maneas et al., FAST 2020, from memory)",
+        "Drives of this part that fail in a year, of those in use: a constant rate, for the risk of loss."),
+    row("parts.NAME.uber", Kind::NumberOrRange(range("0", "0.000001")), Value("1e-16"), "1e-17", "JEDEC JESD218, Table 1: 1e-16 at most for enterprise drives",
+        "Unrecoverable bit error rate: sectors that cannot be read, for each bit read."),
+    row("parts.NAME.price", AMOUNT, Words("none: no price is known"), "[780, 900]", OWN,
+        "Price of a drive, in the currency of [design.price]."),
+    row("parts.NAME.power", Kind::Quantity(Power, range("0 W", "1 kW"), "W"), Words("none: no power is known"), "\"12 W\"", "the drive's datasheet",
+        "Power of a drive at work."),
+
     table("class", Kind::Tables, "none: a scenario needs one at least", "A kind of virtual machine: [[class]], once for each."),
     row("class.NAME.name", Kind::Text, Required, "\"ticketing-db\"", OWN,
         "Name of the class, unique in the scenario; it seeds the draws of its machines."),
@@ -412,16 +443,22 @@ pub const ROWS: &[Row] = &[
     row("class.NAME.align", Kind::PowerOfTwoBytes(range("4 KiB", "1 GiB"), "KiB"), Value("\"4 KiB\""), "\"128 KiB\"", CHOICE,
         "Random addresses are multiples of this size."),
 
-    row("class.NAME.compress", Kind::Number(range("1", "100")), Value("1"), "1.8", "project choice: nothing is assumed to compress",
+    row("class.NAME.compress", Kind::NumberOrRange(range("1", "100")), Value("1"), "[1.5, 2.2]", "project choice: nothing is assumed to compress",
         "Mean size of a block divided by what it compresses to, before rounding to sectors."),
     row("class.NAME.compress_spread", SHARE, Value("0.5"), "0.5", CHOICE,
         "How unlike blocks compress: the stored share is uniform round its mean, this much of the way to 0 or to 1, whichever is nearer."),
-    row("class.NAME.duplicate", SHARE, Value("0"), "0.25", "project choice: nothing is assumed to repeat",
+    row("class.NAME.duplicate", Kind::NumberOrRange(range("0", "1")), Value("0"), "0.25", "project choice: nothing is assumed to repeat",
         "Share of the blocks written that are stored already."),
-    row("class.NAME.duplicate_stored", SHARE, Words("`duplicate`"), "0.25", CHOICE,
+    row("class.NAME.duplicate_stored", Kind::NumberOrRange(range("0", "1")), Words("`duplicate`"), "0.25", CHOICE,
         "Share of the blocks at rest that are stored only once with others: for capacity and the fingerprint index."),
-    row("class.NAME.growth", Kind::Quantity(PerYear, range("0 %/year", "1000 %/year"), "%/year"), Value("\"0 %/year\""), "\"20 %/year\"", "project choice: nothing is assumed to grow",
-        "Growth of the number of machines, compound: `fit` tells the year in which the design is outgrown. Runs take the number as stated."),
+    row("class.NAME.growth", Kind::QuantityOrRange(PerYear, range("0 %/year", "1000 %/year"), "%/year"), Value("\"0 %/year\""), "\"20 %/year\"", "project choice: nothing is assumed to grow",
+        "Growth of the number of machines, compound: `fit` tells the year in which the design is outgrown, `wear` the year in which it is full and worn. Runs take the number as stated."),
+    row("class.NAME.duty", Kind::NumberOrRange(range("0", "100")), Value("1"), "[0.3, 0.5]", "project choice: the load as stated, day and night, which overstates most needs",
+        "Load over day and night on average, as a share of the load that is stated, for `wear`: a run measures the stated load. Or give `hours`."),
+    row("class.NAME.hours", Kind::NumbersFor(range("0", "100"), 24, "hour"), Words("`duty` all day"), "[0.2, 0.2, 0.2, 0.2, 0.2, 0.2, 0.5, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 0.5, 0.2, 0.2, 0.2, 0.2, 0.2]", OWN,
+        "Load in each hour of a day, from midnight, as a share of the load that is stated, for `wear`."),
+    row("class.NAME.days", Kind::NumbersFor(range("0", "100"), 7, "day"), Words("1 on all days"), "[1, 1, 1, 1, 1, 0.6, 0.4]", OWN,
+        "Load on each day of a week, as a share of the others', on top of `duty` or `hours`, for `wear`."),
 
     table("objective", Kind::Tables, "none: percentiles are told and nothing is judged", "A percentile that must hold: [[objective]], once for each."),
     row("objective.class", Kind::Text, Required, "\"ticketing-db\"", OWN,

@@ -17,8 +17,10 @@ pub enum Dimension {
     PerSecond,
     /// Turns; base unit one per minute.
     PerMinute,
-    /// Growth; base unit percent per year.
+    /// Growth, or failures; base unit percent per year.
     PerYear,
+    /// Electric power; base unit the watt.
+    Power,
 }
 
 /// A unit: its spelling and how many base units it holds.
@@ -71,10 +73,11 @@ const BYTE_RATE: &[Unit] = &[
 const PER_SECOND: &[Unit] = &[("/s", 1), ("k/s", 1_000), ("M/s", MILLION), ("G/s", 1_000 * MILLION)];
 const PER_MINUTE: &[Unit] = &[("/min", 1)];
 const PER_YEAR: &[Unit] = &[("%/year", 1)];
+const POWER: &[Unit] = &[("W", 1), ("kW", 1_000)];
 
 impl Dimension {
     /// Every dimension.
-    pub const ALL: [Dimension; 8] = [
+    pub const ALL: [Dimension; 9] = [
         Dimension::Time,
         Dimension::Years,
         Dimension::Bytes,
@@ -83,6 +86,7 @@ impl Dimension {
         Dimension::PerSecond,
         Dimension::PerMinute,
         Dimension::PerYear,
+        Dimension::Power,
     ];
 
     /// As in "expected a time".
@@ -95,7 +99,8 @@ impl Dimension {
             Dimension::ByteRate => "a rate in bytes",
             Dimension::PerSecond => "a count per second",
             Dimension::PerMinute => "a count per minute",
-            Dimension::PerYear => "a growth per year",
+            Dimension::PerYear => "a share per year",
+            Dimension::Power => "a power",
         }
     }
 
@@ -110,6 +115,7 @@ impl Dimension {
             Dimension::PerSecond => PER_SECOND,
             Dimension::PerMinute => PER_MINUTE,
             Dimension::PerYear => PER_YEAR,
+            Dimension::Power => POWER,
         }
     }
 

@@ -25,7 +25,7 @@ pub(super) fn lanes(design: &Design) -> Option<Lanes> {
 }
 
 /// Room for data, and what the classes take of it.
-pub(super) fn capacity(found: &Capacity, classes: &[Class]) -> CapacityPage {
+pub(in crate::study) fn capacity(found: &Capacity, classes: &[Class]) -> CapacityPage {
     let row = |(class, taken): (&Class, &crate::system::Taken)| CapacityRow {
         class: class.name.clone(),
         machines: taken.machines,

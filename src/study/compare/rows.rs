@@ -4,11 +4,13 @@ use rayon::prelude::*;
 
 use crate::measure::{Difference, Latencies, rate_difference};
 use crate::outcome::{DifferenceRow, Figure, OtherRow, RunOutcome};
-use crate::scenario::{Operation, Over, Protection, Scenario};
+use crate::scenario::{Operation, Over, Scenario};
 use crate::study::replication::Replication;
 use crate::study::stations::ratio;
 use crate::study::summary::{PERCENTILES, Row, row_latencies, rows};
-use crate::system::holdings;
+use crate::study::wear::{Life, day_factors, price_as_stated};
+use crate::system::{Written, holdings};
+use crate::theory::endurance::years;
 
 use super::Measured;
 use super::alike::have_same_classes;
@@ -135,31 +137,40 @@ fn of_row((a, b): (&Row, &Row), sides: [&Measured; 2], why_none: Option<&str>) -
         .collect()
 }
 
-/// A figure of a replication, if a design has it at all.
-type Rate = fn(&Measured, &Replication) -> Option<f64>;
+/// A figure of a replication, if a design has it at all, with the bytes of a day as a share of its load all day.
+type Rate = fn(&Measured, &Written, &Replication) -> Option<f64>;
 
 /// Load and bytes a second, each by replication, in pairs.
 pub(super) fn measured_in_pairs(designs: &[Measured], why_none: &[Option<String>]) -> Vec<OtherRow> {
-    let rates: [(&str, Rate, bool); 3] = [
+    let rates: [(&str, Rate, bool); 4] = [
         ("carried_iops", carried, true),
         ("flash_write_bytes_per_s", to_flash, false),
         ("drive_writes_per_day", drive_writes, false),
+        ("years_to_rated_wear", years_of_wear, false),
     ];
+    let days: Vec<Written> =
+        designs.par_iter().map(|design| day_factors(design.setting, &design.replications)).collect();
     let mut out = Vec::new();
     for (what, rate, holds_overloaded) in rates {
         for n in 1..designs.len() {
             let none = neither(why_none, n).filter(|_| !holds_overloaded);
-            out.extend(of_rates(what, rate, [&designs[0], &designs[n]], none));
+            out.extend(of_rates(what, rate, [0, n].map(|n| (&designs[n], &days[n])), none));
         }
     }
     out
 }
 
-fn of_rates(what: &str, rate: Rate, sides: [&Measured; 2], none: Option<String>) -> Option<OtherRow> {
-    let [a, b] = sides.map(|side| {
-        let rates: Option<Vec<f64>> = side.replications.iter().map(|r| rate(side, r)).collect();
+fn of_rates(
+    what: &str,
+    rate: Rate,
+    sides: [(&Measured, &Written); 2],
+    none: Option<String>,
+) -> Option<OtherRow> {
+    let [a, b] = sides.map(|(side, day)| {
+        let rates: Option<Vec<f64>> = side.replications.iter().map(|r| rate(side, day, r)).collect();
         rates.filter(|rates| !rates.is_empty())
     });
+    let sides = sides.map(|(side, _)| side);
     let mean = |rates: &Option<Vec<f64>>| {
         rates.as_ref().map(|rates| rates.iter().sum::<f64>() / rates.len() as f64).filter(|m| m.is_finite())
     };
@@ -188,30 +199,36 @@ fn of_rates(what: &str, rate: Rate, sides: [&Measured; 2], none: Option<String>)
     })
 }
 
-fn carried(_: &Measured, replication: &Replication) -> Option<f64> {
+fn carried(_: &Measured, _: &Written, replication: &Replication) -> Option<f64> {
     let finished: u64 = replication.kernel.model.recorder.finished.iter().sum();
     Some(ratio(finished as f64, replication.window_s()))
 }
 
 /// Bytes of flash programmed a second, the drives' own cleaning included.
-fn to_flash(design: &Measured, replication: &Replication) -> Option<f64> {
+fn to_flash(design: &Measured, _: &Written, replication: &Replication) -> Option<f64> {
     design.setting.plan.drive()?;
     Some(ratio(replication.flash_in_window()[0] as f64, replication.window_s()))
 }
 
-/// How often a day the drives are written to full on average, if this load lasted all day: what their ratings count,
-/// before their own cleaning. Dedicated spares are not written and do not count.
-fn drive_writes(design: &Measured, replication: &Replication) -> Option<f64> {
+/// How often a day the drives are written to full on average: what their ratings count, before their own cleaning.
+/// Dedicated spares are not written and do not count.
+fn drive_writes(design: &Measured, day: &Written, replication: &Replication) -> Option<f64> {
     design.setting.plan.drive()?;
     let proposed = &design.setting.scenario.design;
-    let drives = proposed.drives.as_ref()?;
-    let idle = proposed.layout.protection.as_ref().map_or(0, Protection::idle_drives);
-    let room = f64::from(drives.count.saturating_sub(idle)) * drives.kind.capacity()? as f64;
+    let room = f64::from(proposed.filled_drives()) * proposed.drives.as_ref()?.kind.capacity()? as f64;
     let written = replication.fragments_in_window()[Operation::Write as usize] as f64;
-    Some(ratio(written * SECONDS_A_DAY, replication.window_s() * room))
+    Some(ratio(written * day.drives * SECONDS_A_DAY, replication.window_s() * room))
 }
 
-/// Space, which is a sum, and the hours of a rebuild, which are told without an interval.
+/// Years until the mean drive has used up what its rating lets its flash bear; none where nothing is written.
+fn years_of_wear(design: &Measured, day: &Written, replication: &Replication) -> Option<f64> {
+    let life = Life::of_drives(design.setting)?;
+    let drives = f64::from(design.setting.scenario.design.filled_drives());
+    let per_s = to_flash(design, day, replication).filter(|bytes| *bytes > 0.0)?;
+    Some(years(life.budget, per_s * day.flash * SECONDS_A_DAY / drives))
+}
+
+/// Space and price, which are sums, and the hours of a rebuild, which are told without an interval.
 pub(super) fn known_exactly(
     scenarios: &[Scenario],
     outcomes: &[RunOutcome],
@@ -219,9 +236,19 @@ pub(super) fn known_exactly(
 ) -> Vec<OtherRow> {
     let space: Vec<Option<f64>> =
         scenarios.iter().map(|scenario| holdings(scenario).capacity.map(|c| c.room)).collect();
+    let reduces = scenarios.iter().any(|scenario| scenario.design.reduction.is_some());
+    let given = |scenario: &Scenario| holdings(scenario).capacity.filter(|_| reduces)?.effective();
+    let effective: Vec<Option<f64>> = scenarios.iter().map(given).collect();
+    let price: Vec<Option<f64>> = scenarios.iter().map(price_as_stated).collect();
     let hours: Vec<Option<f64>> = outcomes.iter().map(|outcome| outcome.rebuild_hours).collect();
     let mut out = Vec::new();
-    for (what, values, is_exact) in [("usable_bytes", space, true), ("rebuild_hours", hours, false)] {
+    let rows = [
+        ("usable_bytes", space, true),
+        ("effective_bytes", effective, true),
+        ("rebuild_hours", hours, false),
+        ("price_total", price, true),
+    ];
+    for (what, values, is_exact) in rows {
         for n in 1..values.len() {
             let (a, b) = (values[0], values[n]);
             if a.is_none() && b.is_none() {

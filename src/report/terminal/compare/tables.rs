@@ -184,12 +184,15 @@ fn chosen_rows(outcome: &CompareOutcome) -> Vec<&ClassRow> {
 }
 
 /// Other figures, in words, in the order of the table.
-const OTHER: [(&str, &str); 5] = [
+const OTHER: [(&str, &str); 8] = [
     ("carried_iops", "requests carried"),
     ("usable_bytes", "usable capacity, before reduction"),
+    ("effective_bytes", "capacity that may be given, reduced"),
     ("flash_write_bytes_per_s", "programmed in the drives' flash"),
-    ("drive_writes_per_day", "drive writes a day, at this load all day"),
+    ("drive_writes_per_day", "drive writes a day"),
+    ("years_to_rated_wear", "years to rated wear, mean drive"),
     ("rebuild_hours", "hours of the rebuild"),
+    ("price_total", "price over the years stated"),
 ];
 
 /// Adds load, space and wear.
@@ -248,7 +251,7 @@ fn spell(what: &str, value: f64) -> String {
     let (unit, size) = byte_unit(value);
     match what {
         "carried_iops" => format_per_second(value),
-        "usable_bytes" => format!("{} {unit}", format_significant(value / size)),
+        "usable_bytes" | "effective_bytes" => format!("{} {unit}", format_significant(value / size)),
         "flash_write_bytes_per_s" => format!("{} {unit}/s", format_significant(value / size)),
         _ => format_significant(value),
     }

@@ -52,8 +52,8 @@ pub(in crate::report::terminal) fn lanes(sheet: &mut Sheet, outcome: &CheckOutco
 }
 
 /// Adds the way from the drives as they are sold to the room for data, and what takes it.
-pub(in crate::report::terminal) fn capacity(sheet: &mut Sheet, outcome: &CheckOutcome) {
-    let Some(capacity) = &outcome.capacity else { return };
+pub(in crate::report::terminal) fn capacity(sheet: &mut Sheet, capacity: Option<&CapacityPage>) {
+    let Some(capacity) = capacity else { return };
     sheet.heading("Capacity");
     let grid = room_grid(capacity);
     let fitted = grid.fit(sheet.width());

@@ -1,0 +1,195 @@
+//! Bytes that a mix writes, class by class, from the hosts to the flash: the ledger by arithmetic.
+//!
+//! By the same plans and the same closed forms as a run, so that it says how the measured ledger moves when something
+//! changes: how blocks reduce, the share of a class, the size of a drive. Where a log absorbs blocks that are written again
+//! it says nothing: what that saves is measured.
+
+use std::sync::Arc;
+
+use crate::scenario::{Append, Class, Operation, Reduces, Scenario};
+
+use super::cache;
+use super::ceiling::Kind;
+use super::holdings::holdings;
+use super::layout::{Stripes, append};
+use super::plan::Plan;
+use super::reduction::mean_bytes;
+use super::work::{DriveWork, blocks_of, striped};
+
+/// Points of the cleaner's curve: straight lines between them are off by 1e-4 of it at most where it is steepest.
+const POINTS: usize = 512;
+
+/// Bytes a second of one class, on their way down.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Written {
+    /// By its machines.
+    pub host: f64,
+    /// Of new data that is stored, after duplicates and compression.
+    pub reduced: f64,
+    /// To the drives, with the cleaner's and with redundancy.
+    pub drives: f64,
+    /// Programmed to flash, with the drives' own cleaning; as `drives` where they have none.
+    pub flash: f64,
+}
+
+/// What a design makes of what its classes write.
+#[derive(Clone, Debug)]
+pub struct WriteModel {
+    plan: Arc<Plan>,
+    classes: Vec<Class>,
+    kinds: Vec<KindOfWrite>,
+    stripes: Option<Filling>,
+    /// The cleaner's amplification, once it is drawn.
+    curve: Option<Curve>,
+}
+
+/// Full stripes, and the room that they are in.
+#[derive(Clone, Debug)]
+struct Filling {
+    stripes: Stripes,
+    append: Append,
+    /// Usable space, bytes; none where drives have no size.
+    usable: Option<f64>,
+}
+
+/// One kind of write of one class.
+#[derive(Clone, Copy, Debug)]
+struct KindOfWrite {
+    class: usize,
+    /// Requests a second.
+    rate: f64,
+    bytes: f64,
+    /// In place: bytes that one writes to the drives. Of full stripes: blocks that it touches.
+    each: f64,
+    /// Share of its bytes that the drives' cleaners never move.
+    large: f64,
+}
+
+/// Amplification by the live share of the usable space, at evenly spaced points from 0.
+#[derive(Clone, Debug)]
+struct Curve {
+    most: f64,
+    points: Vec<f64>,
+}
+
+impl WriteModel {
+    /// Of a mix that asks so many requests a second in all.
+    pub fn of(scenario: &Scenario, plan: &Arc<Plan>, kinds: &[Kind], per_s: f64) -> Self {
+        let usable = holdings(scenario).capacity.map(|capacity| capacity.usable);
+        let stripes = plan.stripes.clone().zip(scenario.design.layout.append);
+        let stripes = stripes.map(|(stripes, append)| Filling { stripes, append, usable });
+        let of_kind = |kind: &Kind| {
+            let (each, large) = match (&stripes, &plan.blocks) {
+                (Some(filling), Some(blocks)) => {
+                    let (touched, _) = blocks_of(kind, blocks.bytes, plan.has_log());
+                    (touched, if filling.stripes.suits_drives { 1.0 } else { 0.0 })
+                }
+                _ => (DriveWork::of(plan, kind).bytes_written, kind.sequential),
+            };
+            let rate = per_s * kind.share;
+            KindOfWrite { class: kind.class, rate, bytes: kind.bytes as f64, each, large }
+        };
+        let writes = kinds.iter().filter(|kind| kind.operation == Operation::Write);
+        WriteModel {
+            kinds: writes.map(of_kind).collect(),
+            plan: Arc::clone(plan),
+            classes: scenario.classes.clone(),
+            stripes,
+            curve: None,
+        }
+    }
+
+    /// The same, quicker for many ways to reduce: the cleaner's amplification is drawn once as a curve over the live share,
+    /// with the classes' parts in what is written as they are stated.
+    pub fn with_curve(mut self) -> Self {
+        if let Some(filling) = &self.stripes {
+            let most = 1.0 - filling.append.reserve;
+            let reduces: Vec<Reduces> = self.classes.iter().map(|class| class.reduces).collect();
+            let at = |n: usize| match n {
+                0 => 1.0,
+                n => self.amplification_at(most * n as f64 / POINTS as f64, &reduces),
+            };
+            self.curve = Some(Curve { most, points: (0..=POINTS).map(at).collect() });
+        }
+        self
+    }
+
+    /// Bytes at rest for each byte that machines of a class have been given.
+    pub fn share_at_rest(&self, reduces: &Reduces) -> f64 {
+        let Some(blocks) = &self.plan.blocks else { return 1.0 };
+        let unique = if blocks.deduplicate { 1.0 - reduces.duplicate_stored } else { 1.0 };
+        mean_bytes(reduces, blocks.bytes, blocks.sector, blocks.compress) / blocks.bytes as f64 * unique
+    }
+
+    /// Live data as a share of the usable space, if the classes' blocks reduce like this; not above what the reserve
+    /// leaves. None in place, or where drives have no size.
+    pub fn live(&self, reduces: &[Reduces]) -> Option<f64> {
+        let filling = self.stripes.as_ref()?;
+        let Some(usable) = filling.usable else { return Some(filling.stripes.live) };
+        let stored = |(class, reduces): (&Class, &Reduces)| {
+            f64::from(class.machines) * class.capacity as f64 * self.share_at_rest(reduces)
+        };
+        let stored: f64 = self.classes.iter().zip(reduces).map(stored).sum();
+        Some((stored / usable).min(1.0 - filling.append.reserve))
+    }
+
+    /// Bytes a second of each class, if its blocks reduce like this.
+    pub fn by_class(&self, reduces: &[Reduces]) -> Vec<Written> {
+        let mut out = vec![Written::default(); self.classes.len()];
+        let own = |large: f64| {
+            self.plan.drive.as_ref().map_or(1.0, |drive| {
+                large * drive.amplification(true) + (1.0 - large) * drive.amplification(false)
+            })
+        };
+        let amplification = self.live(reduces).map_or(1.0, |live| match &self.curve {
+            Some(curve) => curve.at(live),
+            None => self.amplification_at(live, reduces),
+        });
+        let means: Vec<f64> = reduces.iter().map(|reduces| self.mean_written(reduces)).collect();
+        for kind in &self.kinds {
+            let (reduced, drives) = match (&self.stripes, &self.plan.blocks) {
+                (Some(filling), Some(blocks)) => {
+                    let (plain, reduced) = (kind.each * blocks.bytes as f64, kind.each * means[kind.class]);
+                    let kept = if blocks.after { plain + reduced } else { reduced };
+                    (kept, striped(&self.plan, &filling.stripes, kept, (amplification - 1.0) * reduced).1)
+                }
+                _ => (kind.bytes, kind.each),
+            };
+            let class = &mut out[kind.class];
+            class.host += kind.rate * kind.bytes;
+            class.reduced += kind.rate * reduced;
+            class.drives += kind.rate * drives;
+            class.flash += kind.rate * drives * own(kind.large);
+        }
+        out
+    }
+
+    /// Mean bytes that a written block takes, twins included.
+    fn mean_written(&self, reduces: &Reduces) -> f64 {
+        let Some(blocks) = &self.plan.blocks else { return 0.0 };
+        let new = if blocks.deduplicate { 1.0 - reduces.duplicate } else { 1.0 };
+        mean_bytes(reduces, blocks.bytes, blocks.sector, blocks.compress) * new
+    }
+
+    /// Of the cleaner, by the closed form.
+    fn amplification_at(&self, live: f64, reduces: &[Reduces]) -> f64 {
+        let Some(filling) = &self.stripes else { return 1.0 };
+        let rates: Vec<f64> = self
+            .classes
+            .iter()
+            .zip(reduces)
+            .map(|(class, reduces)| cache::written_per_s(class) * self.mean_written(reduces))
+            .collect();
+        let stored: Vec<f64> = reduces.iter().map(|r| self.share_at_rest(r)).collect();
+        append::amplification(&filling.append, live, &self.classes, &rates, &stored)
+    }
+}
+
+impl Curve {
+    fn at(&self, live: f64) -> f64 {
+        let place = (live / self.most * POINTS as f64).clamp(0.0, POINTS as f64);
+        let below = (place as usize).min(POINTS - 1);
+        let part = place - below as f64;
+        self.points[below] * (1.0 - part) + self.points[below + 1] * part
+    }
+}
