@@ -35,6 +35,10 @@ pub struct FitOutcome {
     pub faults: Vec<FitCase>,
     /// What paper says, whatever the queues do.
     pub limits: Vec<PaperLimit>,
+    /// Price over the years stated for each of that number; null without prices.
+    pub price_per_machine: Option<f64>,
+    /// What it is in, if that is stated.
+    pub currency: Option<String>,
     /// Years of the stated growth until the design is outgrown; null without growth.
     pub outgrown_after_years: Option<Figure>,
     /// What outgrows it first.
@@ -83,7 +87,7 @@ pub struct FitCase {
 /// A limit that needs no simulation.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct PaperLimit {
-    /// "capacity", "memory" or "lanes".
+    /// "capacity", "memory", "lanes" or "endurance".
     pub resource: String,
     /// Machines that fit; null where their number does not matter, or nothing is known.
     pub machines: Option<u64>,

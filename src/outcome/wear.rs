@@ -133,7 +133,7 @@ pub struct EndurancePage {
     pub worst: DriveWear,
     /// The mean drive.
     pub mean: DriveWear,
-    /// Years of the worst drive if the load grows as stated; null if nothing grows.
+    /// Years of the worst drive if the load grows as stated; null if nothing grows, or if the design is full before.
     pub years_with_growth: Option<f64>,
 }
 

@@ -17,6 +17,7 @@ use super::run::Context;
 use super::scaled::{Base, Vary, machines_at};
 use super::setting::StudyError;
 use super::trial::Question;
+use super::wear::{endurance_limit, price_as_stated};
 
 /// Years looked ahead at most.
 const YEARS: f64 = 50.0;
@@ -45,7 +46,7 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
         return Err(StudyError::NoObjective);
     }
     let base = Base::new(scenario, context.interrupted)?;
-    let paper = paper::limits(scenario, vary);
+    let paper = paper::limits(scenario, vary).and(endurance_limit(scenario, vary, context)?);
     let error = (1.0 - scenario.run.confidence).max(1e-6) / cases.len() as f64;
     let mut study =
         Study { base: &base, context, vary, paper: &paper, error, requests: 0, failed: Vec::new() };
@@ -85,6 +86,8 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
         healthy,
         faults: rows.collect(),
         limits: paper.rows.clone(),
+        price_per_machine: price_as_stated(scenario).filter(|_| promised > 0.0).map(|price| price / promised),
+        currency: scenario.design.price.as_ref().and_then(|price| price.currency.clone()),
         outgrown_by: outgrown.as_ref().map(|(_, by)| by.clone()),
         outgrown_after_years: outgrown.map(|(years, _)| years),
         requests: study.requests,

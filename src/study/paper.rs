@@ -52,8 +52,20 @@ pub(super) fn limits(scenario: &Scenario, vary: Vary) -> Paper {
             why: format!("the budget of {lanes} is kept; machines take none"),
         });
     }
-    let most = rows.iter().filter_map(|row| row.machines).min().unwrap_or(MACHINES_MAX);
-    Paper { rows, most: most.min(MACHINES_MAX) as f64 }
+    Paper::of(rows)
+}
+
+impl Paper {
+    fn of(rows: Vec<PaperLimit>) -> Self {
+        let most = rows.iter().filter_map(|row| row.machines).min().unwrap_or(MACHINES_MAX);
+        Paper { rows, most: most.min(MACHINES_MAX) as f64 }
+    }
+
+    /// The same with one more limit.
+    pub fn and(mut self, row: Option<PaperLimit>) -> Self {
+        self.rows.extend(row);
+        Paper::of(self.rows)
+    }
 }
 
 /// Years of growth that paper allows, at most so many, and what ends them.
@@ -77,9 +89,14 @@ pub(super) fn years(scenario: &Scenario, most: f64) -> (f64, String) {
     (low, by.into())
 }
 
-/// The largest number of machines for which something holds; none if the number does not matter.
+/// The largest number of machines for which something about what they take holds; none if the number does not matter.
 fn largest(scenario: &Scenario, vary: Vary, fits: &dyn Fn(&Holdings) -> bool) -> Option<u64> {
-    let holds = |count: u64| fits(&holdings(&with_machines(scenario, vary, count as f64)));
+    largest_number(&|count| fits(&holdings(&with_machines(scenario, vary, count as f64))))
+}
+
+/// The largest number for which something holds that more machines only make worse; none if the most that can be stated
+/// still does.
+pub(super) fn largest_number(holds: &dyn Fn(u64) -> bool) -> Option<u64> {
     if holds(MACHINES_MAX) {
         return None;
     }

@@ -9,6 +9,7 @@
 mod choices;
 mod days;
 mod draws;
+mod limit;
 mod price;
 mod risk;
 
@@ -27,6 +28,7 @@ use super::stations::ratio;
 use super::{TOOL, check, summary};
 use days::{Inputs, Model};
 pub(super) use days::{Life, day_factors};
+pub(super) use limit::endurance_limit;
 use risk::Rebuild;
 
 const SECONDS_A_DAY: f64 = 86_400.0;
@@ -258,7 +260,8 @@ fn assumptions(model: &Model, run: &RunOutcome, has_endurance: bool, has_risk: b
     if has_endurance {
         said.push(
             "endurance: the rating counts bytes of the host under JESD219 and contains that workload's amplification; flash \
-             bears rating × that amplification. Wear levelling within a drive is taken to be perfect"
+             bears rating × that amplification. Wear levelling within a drive is taken to be perfect, and nothing but flash \
+             ages: other parts, support and warranty end drives earlier than the longest of these years"
                 .into(),
         );
         if model.setting.plan.drive().is_some_and(|drive| drive.amplification_is_least) {

@@ -24,8 +24,8 @@ use super::ports::Wire;
 use super::protected::Protected;
 use super::reduction::Blocks;
 use super::routes::{self, Caches, Known};
-pub(super) use space::in_force;
 pub use space::max_payload;
+pub(super) use space::{in_force, in_place_heats};
 
 const PORT_DRAW: Purpose = Purpose::named("port");
 

@@ -12,7 +12,7 @@ use super::cache;
 use super::ceiling::Kind;
 use super::holdings::holdings;
 use super::layout::{Stripes, append};
-use super::plan::Plan;
+use super::plan::{Plan, in_place_heats};
 use super::reduction::mean_bytes;
 use super::work::{DriveWork, blocks_of, striped};
 
@@ -39,7 +39,9 @@ pub struct WriteModel {
     classes: Vec<Class>,
     kinds: Vec<KindOfWrite>,
     stripes: Option<Filling>,
-    /// The cleaner's amplification, once it is drawn.
+    /// How full the drives of a layout in place are, and what all machines have been given.
+    in_place: Option<(f64, f64)>,
+    /// Amplification of the layout's cleaner, or in place of the drives' own, once it is drawn.
     curve: Option<Curve>,
 }
 
@@ -75,7 +77,9 @@ struct Curve {
 impl WriteModel {
     /// Of a mix that asks so many requests a second in all.
     pub fn of(scenario: &Scenario, plan: &Arc<Plan>, kinds: &[Kind], per_s: f64) -> Self {
-        let usable = holdings(scenario).capacity.map(|capacity| capacity.usable);
+        let capacity = holdings(scenario).capacity;
+        let usable = capacity.as_ref().map(|capacity| capacity.usable);
+        let in_place = capacity.map(|capacity| (capacity.live_in_place(&scenario.design), capacity.given()));
         let stripes = plan.stripes.clone().zip(scenario.design.layout.append);
         let stripes = stripes.map(|(stripes, append)| Filling { stripes, append, usable });
         let of_kind = |kind: &Kind| {
@@ -94,23 +98,30 @@ impl WriteModel {
             kinds: writes.map(of_kind).collect(),
             plan: Arc::clone(plan),
             classes: scenario.classes.clone(),
+            in_place: in_place.filter(|_| stripes.is_none()),
             stripes,
             curve: None,
         }
     }
 
-    /// The same, quicker for many ways to reduce: the cleaner's amplification is drawn once as a curve over the live share,
-    /// with the classes' parts in what is written as they are stated.
+    /// The same, quicker for many ways to reduce and to grow: what cleaning costs is drawn once as a curve over the live
+    /// share, with the classes' parts in what is written as they are stated.
     pub fn with_curve(mut self) -> Self {
-        if let Some(filling) = &self.stripes {
-            let most = 1.0 - filling.append.reserve;
-            let reduces: Vec<Reduces> = self.classes.iter().map(|class| class.reduces).collect();
-            let at = |n: usize| match n {
-                0 => 1.0,
-                n => self.amplification_at(most * n as f64 / POINTS as f64, &reduces),
-            };
-            self.curve = Some(Curve { most, points: (0..=POINTS).map(at).collect() });
-        }
+        let draw = |most: f64, of: &dyn Fn(f64) -> f64| {
+            let at = |n: usize| if n == 0 { 1.0 } else { of(most * n as f64 / POINTS as f64) };
+            Curve { most, points: (0..=POINTS).map(at).collect() }
+        };
+        self.curve = match (&self.stripes, &self.plan.drive) {
+            (Some(filling), _) => {
+                let reduces: Vec<Reduces> = self.classes.iter().map(|class| class.reduces).collect();
+                Some(draw(1.0 - filling.append.reserve, &|live| self.amplification_at(live, &reduces)))
+            }
+            (None, Some(drive)) => {
+                let heats = in_place_heats(&self.classes).unwrap_or_default();
+                Some(draw(1.0, &|live| drive.random_amplification_at(&heats, live)))
+            }
+            (None, None) => None,
+        };
         self
     }
 
@@ -124,24 +135,49 @@ impl WriteModel {
     /// Live data as a share of the usable space, if the classes' blocks reduce like this; not above what the reserve
     /// leaves. None in place, or where drives have no size.
     pub fn live(&self, reduces: &[Reduces]) -> Option<f64> {
+        self.live_of_stripes(reduces, &|_| 1.0)
+    }
+
+    fn live_of_stripes(&self, reduces: &[Reduces], grown: &dyn Fn(usize) -> f64) -> Option<f64> {
         let filling = self.stripes.as_ref()?;
         let Some(usable) = filling.usable else { return Some(filling.stripes.live) };
-        let stored = |(class, reduces): (&Class, &Reduces)| {
-            f64::from(class.machines) * class.capacity as f64 * self.share_at_rest(reduces)
+        let stored = |(n, (class, reduces)): (usize, (&Class, &Reduces))| {
+            grown(n) * f64::from(class.machines) * class.capacity as f64 * self.share_at_rest(reduces)
         };
-        let stored: f64 = self.classes.iter().zip(reduces).map(stored).sum();
+        let stored: f64 = self.classes.iter().zip(reduces).enumerate().map(stored).sum();
         Some((stored / usable).min(1.0 - filling.append.reserve))
+    }
+
+    /// Amplification of random writes in the drives with so many times the machines of each class.
+    fn own_amplification(&self, grown: &dyn Fn(usize) -> f64) -> f64 {
+        let Some(drive) = &self.plan.drive else { return 1.0 };
+        match (self.in_place, &self.curve) {
+            (Some((live, given)), Some(curve)) => {
+                let there = |(n, class): (usize, &Class)| {
+                    grown(n) * f64::from(class.machines) * class.capacity as f64
+                };
+                let there: f64 = self.classes.iter().enumerate().map(there).sum();
+                if there == given { drive.amplification(false) } else { curve.at(live * there / given) }
+            }
+            _ => drive.amplification(false),
+        }
     }
 
     /// Bytes a second of each class, if its blocks reduce like this.
     pub fn by_class(&self, reduces: &[Reduces]) -> Vec<Written> {
+        self.by_class_grown(reduces, &|_| 1.0)
+    }
+
+    /// The same with so many times the machines of each class: they write as much more, and fill what must be cleaned. A
+    /// model with a curve is wanted, else the drives' own cleaning stays as it is.
+    pub fn by_class_grown(&self, reduces: &[Reduces], grown: &dyn Fn(usize) -> f64) -> Vec<Written> {
         let mut out = vec![Written::default(); self.classes.len()];
+        let random = self.own_amplification(grown);
         let own = |large: f64| {
-            self.plan.drive.as_ref().map_or(1.0, |drive| {
-                large * drive.amplification(true) + (1.0 - large) * drive.amplification(false)
-            })
+            let in_order = self.plan.drive.as_ref().map_or(1.0, |drive| drive.amplification(true));
+            large * in_order + (1.0 - large) * random
         };
-        let amplification = self.live(reduces).map_or(1.0, |live| match &self.curve {
+        let amplification = self.live_of_stripes(reduces, grown).map_or(1.0, |live| match &self.curve {
             Some(curve) => curve.at(live),
             None => self.amplification_at(live, reduces),
         });
@@ -155,11 +191,11 @@ impl WriteModel {
                 }
                 _ => (kind.bytes, kind.each),
             };
-            let class = &mut out[kind.class];
-            class.host += kind.rate * kind.bytes;
-            class.reduced += kind.rate * reduced;
-            class.drives += kind.rate * drives;
-            class.flash += kind.rate * drives * own(kind.large);
+            let (class, rate) = (&mut out[kind.class], kind.rate * grown(kind.class));
+            class.host += rate * kind.bytes;
+            class.reduced += rate * reduced;
+            class.drives += rate * drives;
+            class.flash += rate * drives * own(kind.large);
         }
         out
     }

@@ -54,41 +54,63 @@ impl Growing {
     pub fn after(&self, years: f64) -> f64 {
         self.now * (years * self.growth.ln_1p()).exp()
     }
+}
 
-    /// Sum over the days of so many years: now · 365 · ((1 + g)^T − 1)/ln(1 + g).
-    pub fn sum_over(&self, years: f64) -> f64 {
-        let log = self.growth.ln_1p();
-        let span = if log * years < 1e-9 { years } else { (log * years).exp_m1() / log };
-        self.now * DAYS_A_YEAR * span
+/// Bytes written in `span` years whose days begin with `first` bytes and end with `last`, growing by the same share all
+/// along: 365 · span · (last − first)/ln(last/first).
+fn between(first: f64, last: f64, span: f64) -> f64 {
+    let log = (last / first).ln();
+    let mean =
+        if log.is_finite() && log.abs() > 1e-9 { (last - first) / log } else { f64::midpoint(first, last) };
+    mean * DAYS_A_YEAR * span
+}
+
+/// Bytes written until `years`, by what the days of some years write: pairs of a year, from 0 and rising, and the bytes
+/// of its first day. Between them the bytes grow evenly; none after the last pair are counted.
+pub fn written_by(years: f64, days: &[(f64, f64)]) -> f64 {
+    let step = |pair: &[(f64, f64)]| {
+        let [(from, first), (to, last)] = pair else { return 0.0 };
+        let part = ((years - from) / (to - from)).clamp(0.0, 1.0);
+        between(*first, first * (last / first).powf(part), (to - from) * part)
+    };
+    days.windows(2).map(step).sum()
+}
+
+/// Years until a budget of bytes is written, by such pairs; infinite if that is later than the last of them.
+pub fn years_growing(budget: f64, days: &[(f64, f64)]) -> f64 {
+    let mut left = budget;
+    for pair in days.windows(2) {
+        let [(from, first), (to, last)] = pair else { continue };
+        let all = between(*first, *last, to - from);
+        if all < left {
+            left -= all;
+            continue;
+        }
+        let rate = (last / first).ln() / (to - from);
+        let days = left / (first * DAYS_A_YEAR);
+        return from
+            + if rate.is_finite() && rate.abs() > 1e-9 { (rate * days).ln_1p() / rate } else { days };
     }
-}
-
-/// Years until the parts' bytes of all days add up to a budget; infinite if that takes more than [`YEARS_MAX`].
-pub fn years_growing(budget: f64, parts: &[Growing]) -> f64 {
-    first_above(budget, |years| parts.iter().map(|part| part.sum_over(years)).sum())
-}
-
-/// Years until the parts fill a room: 0 if they do now, infinite if that takes more than [`YEARS_MAX`].
-pub fn years_until_full(room: f64, parts: &[Growing]) -> f64 {
-    first_above(room, |years| parts.iter().map(|part| part.after(years)).sum())
+    f64::INFINITY
 }
 
 /// Farther ahead nothing that grows is told.
 pub const YEARS_MAX: f64 = 100.0;
 
-/// The year in which something that never falls is above a bound.
-fn first_above(bound: f64, of: impl Fn(f64) -> f64) -> f64 {
-    if of(0.0) > bound {
+/// Years until the parts fill a room: 0 if they do now, infinite if that takes more than [`YEARS_MAX`].
+pub fn years_until_full(room: f64, parts: &[Growing]) -> f64 {
+    let taken = |years: f64| parts.iter().map(|part| part.after(years)).sum::<f64>();
+    if taken(0.0) > room {
         return 0.0;
     }
-    if of(YEARS_MAX) <= bound {
+    if taken(YEARS_MAX) <= room {
         return f64::INFINITY;
     }
     let (mut low, mut high) = (0.0, YEARS_MAX);
-    // To three hours: 2^18 of them are a century.
+    // To a quarter of an hour: 2^22 of them are a century.
     for _ in 0..22 {
         let middle = f64::midpoint(low, high);
-        if of(middle) > bound { high = middle } else { low = middle }
+        if taken(middle) > room { high = middle } else { low = middle }
     }
     f64::midpoint(low, high)
 }
@@ -144,21 +166,27 @@ mod tests {
 
     #[test]
     fn growth_is_the_sum_over_its_years() {
-        // Summed step by step against the closed form.
+        // 100 bytes a day that grow by 20 % a year: budget = 100 · 365 · (1.2^T − 1)/ln 1.2, whatever years are given.
         let part = Growing { now: 100.0, growth: 0.2 };
-        let found = years_growing(1e6, &[part]);
-        let (mut at, mut sum) = (0.0_f64, 0.0);
-        let step = 1e-4;
-        while sum < 1e6 {
-            sum += part.after(at + step / 2.0) * DAYS_A_YEAR * step;
-            at += step;
+        let budget = 1e6;
+        let exact = (budget / 36_500.0 * 1.2f64.ln()).ln_1p() / 1.2f64.ln();
+        for years in [&[0.0, 32.0][..], &[0.0, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0], &[0.0, 17.0, 17.5, 40.0]] {
+            let days: Vec<(f64, f64)> = years.iter().map(|year| (*year, part.after(*year))).collect();
+            near(years_growing(budget, &days), exact, 1e-9);
+            near(written_by(exact, &days), budget, 1e-9);
         }
-        near(found, at, 1e-4);
-        let still = Growing { growth: 0.0, ..part };
-        near(years_growing(1e6, &[still]), years(1e6, 100.0), 1e-5);
-        assert!(found < years(1e6, 100.0));
+        let still = [(0.0, 100.0), (50.0, 100.0)];
+        near(years_growing(budget, &still), super::years(budget, 100.0), 1e-12);
+        near(written_by(2.5, &still), 100.0 * 365.0 * 2.5, 1e-12);
+        assert_eq!(years_growing(budget, &[(0.0, 100.0), (5.0, 100.0)]), f64::INFINITY);
+        assert_eq!(years_growing(budget, &[(0.0, 0.0), (5.0, 0.0)]), f64::INFINITY);
+    }
+
+    #[test]
+    fn a_room_is_full_when_its_parts_have_grown_to_it() {
         // 100 of 250 are left after one doubling and a bit: 2.5 = 2^t.
         let double = Growing { now: 100.0, growth: 1.0 };
+        let still = Growing { growth: 0.0, ..double };
         near(years_until_full(250.0, &[double]), 2.5_f64.log2(), 1e-4);
         near(years_until_full(350.0, &[double, still]), 2.5_f64.log2(), 1e-4);
         assert_eq!(years_until_full(99.0, &[double]), 0.0);

@@ -70,6 +70,14 @@ fn the_ratings_own_workload_at_its_rated_pace_lasts_for_the_warranty() {
     assert_eq!(found.rebuild_hours, None);
 }
 
+/// The demo with its busy hour all day.
+const ALL_DAY: [&str; 4] = [
+    "class.depot-desktops.hours=[1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1]",
+    "class.depot-desktops.days=[1, 1, 1, 1, 1, 1, 1]",
+    "class.ticketing-db.duty=1",
+    "class.timetable-batch.duty=1",
+];
+
 /// The bytes of a day of the demo are those of the ledger of a long run of it with another seed, and so are those of a
 /// design with log, stripes and reduction: at every level within the two intervals, widened by half.
 ///
@@ -77,8 +85,10 @@ fn the_ratings_own_workload_at_its_rated_pace_lasts_for_the_warranty() {
 /// of a design move together. Catches: 3 % at every level (intervals are printed).
 #[test]
 fn a_days_wear_is_the_ledger_of_a_long_run() {
-    for (name, length) in [("emberley.toml", "1.5 s"), ("emberley-everything.toml", "0.6 s")] {
-        let found = wear(&shipped(name, &[]));
+    for (name, length, sets) in
+        [("emberley.toml", "1.5 s", &ALL_DAY[..]), ("emberley-everything.toml", "0.6 s", &[])]
+    {
+        let found = wear(&shipped(name, sets));
         let length = format!("run.length=\"{length}\"");
         let long = run(&shipped(name, &[&length, "run.seed=99", "run.replications=16"]));
         for (day, second) in found.ledger.iter().zip(&long.ledger) {

@@ -12,6 +12,7 @@ use super::footer;
 use super::footnotes::{Footnotes, finish_table};
 use super::headline;
 use super::knee::between;
+use super::wear::money;
 
 /// Adds the three lines: how many, what sets the number, until when.
 pub(super) fn answer(sheet: &mut Sheet, outcome: &FitOutcome) {
@@ -121,6 +122,10 @@ pub(super) fn classes_and_limits(sheet: &mut Sheet, outcome: &FitOutcome) {
         sheet.heading("By class");
         let fitted = grid.fit(sheet.width());
         finish_table(sheet, fitted, Footnotes::default());
+    }
+    if let Some(price) = outcome.price_per_machine {
+        let amount = money(price, outcome.currency.as_deref());
+        sheet.paragraph(Tone::Plain, " ", &format!("{amount} for each machine of that number"));
     }
     if !outcome.limits.is_empty() {
         sheet.heading("On paper");

@@ -221,12 +221,12 @@ pub(super) fn endurance(sheet: &mut Sheet, outcome: &WearOutcome) {
     sheet.heading("Endurance");
     let fitted = grid.fit(sheet.width());
     finish_table(sheet, fitted, Footnotes::default());
-    rating(sheet, page);
+    rating(sheet, page, !outcome.years.is_empty());
     choices(sheet, "The same with other drives of the family", &outcome.capacities);
     choices(sheet, "What reduction buys", &outcome.reduction);
 }
 
-fn rating(sheet: &mut Sheet, page: &EndurancePage) {
+fn rating(sheet: &mut Sheet, page: &EndurancePage, grows: bool) {
     let words = format!(
         "{} a drive: {} drive writes a day × {} × {} years of 365 days",
         format_bytes(page.rated_bytes),
@@ -242,10 +242,12 @@ fn rating(sheet: &mut Sheet, page: &EndurancePage) {
         format_significant(page.rating_amplification)
     );
     sheet.paragraph(Tone::Plain, " Flash bears: ", &words);
-    if let Some(years) = page.years_with_growth {
-        let words = format!("{} years for the worst drive", format_significant(years));
-        sheet.paragraph(Tone::Plain, " With growth: ", &words);
-    }
+    let words = match page.years_with_growth {
+        Some(years) => format!("{} years for the worst drive", format_significant(years)),
+        None if grows => "the design is full before its drives are worn".into(),
+        None => return,
+    };
+    sheet.paragraph(Tone::Plain, " With growth: ", &words);
 }
 
 fn choices(sheet: &mut Sheet, heading: &str, rows: &[ChoiceRow]) {
@@ -391,7 +393,8 @@ pub(super) fn price(sheet: &mut Sheet, outcome: &WearOutcome) {
     }
 }
 
-fn money(value: f64, currency: Option<&str>) -> String {
+/// An amount with its currency, if that has a name.
+pub(super) fn money(value: f64, currency: Option<&str>) -> String {
     let number = format_significant(value);
     currency.map_or(number.clone(), |currency| format!("{number} {}", clean(currency)))
 }

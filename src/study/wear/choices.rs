@@ -7,7 +7,7 @@ use crate::scenario::{DriveKind, Scenario};
 use crate::study::calibrate::calibrate;
 use crate::study::mix;
 use crate::study::setting::Setting;
-use crate::system::{Plan, Unfit, WriteModel, holdings};
+use crate::system::{Capacity, Plan, Unfit, WriteModel, holdings};
 use crate::theory::endurance::{drive_writes_per_day, years};
 
 use super::days::{Inputs, Life, Model, sum};
@@ -56,47 +56,63 @@ pub(super) fn reduction(model: &Model, inputs: &Inputs) -> Vec<ChoiceRow> {
 }
 
 fn choice(model: &Model, inputs: &Inputs, other: &Scenario, what: String, is_stated: bool) -> ChoiceRow {
-    let empty = |what: String, reason: Option<String>| ChoiceRow {
+    let capacity = holdings(other).capacity;
+    let lasts = lasts(model, inputs, other, &model.rates);
+    let known = lasts.as_ref().ok();
+    ChoiceRow {
         what,
         is_stated,
-        usable_bytes: None,
-        effective_bytes: None,
-        fill: None,
-        drive_writes_per_day: None,
-        years: None,
-        conservative_years: None,
-        reason,
-    };
-    let mut row = empty(what, None);
-    if let Some(capacity) = holdings(other).capacity {
-        row.usable_bytes = Some(capacity.room);
-        row.effective_bytes = capacity.effective();
-        row.fill = Some(capacity.fill());
+        usable_bytes: capacity.as_ref().map(|capacity| capacity.room),
+        effective_bytes: capacity.as_ref().and_then(Capacity::effective),
+        fill: capacity.as_ref().map(Capacity::fill),
+        drive_writes_per_day: known.and_then(|lasts| finite(lasts.drive_writes_per_day)),
+        years: known.and_then(|lasts| finite(lasts.years)),
+        conservative_years: known.and_then(|lasts| finite(lasts.conservative_years)),
+        reason: lasts.err(),
     }
+}
+
+/// How long drives last.
+pub(super) struct Lasts {
+    /// Of the mean drive.
+    pub drive_writes_per_day: f64,
+    /// Of the worst drive, by its flash budget.
+    pub years: f64,
+    /// The same by its rated bytes.
+    pub conservative_years: f64,
+}
+
+/// How long the drives of another design or of another mix last, its classes asking so often a second; or why not.
+pub(super) fn lasts(
+    model: &Model,
+    inputs: &Inputs,
+    other: &Scenario,
+    rates: &[f64],
+) -> Result<Lasts, String> {
     // The drives' inner figures are the stated drive's: only the size is another.
     let solved = calibrate(&model.setting.scenario.design).ok().flatten();
-    let plan = match Plan::compile(other, solved) {
-        Ok(plan) => Arc::new(plan),
-        Err(Unfit::Full { .. }) => return ChoiceRow { reason: Some("the data does not fit".into()), ..row },
-        Err(Unfit::Drive(why)) => return ChoiceRow { reason: Some(why.why), ..row },
-    };
+    let plan = Plan::compile(other, solved).map_err(|unfit| match unfit {
+        Unfit::Full { .. } => "the data does not fit".to_owned(),
+        Unfit::Drive(why) => why.why,
+    })?;
     let setting = Setting {
         scenario: other,
-        plan,
+        plan: Arc::new(plan),
         traces: model.setting.traces.clone(),
         scale: model.setting.scale,
         periods: None,
         interrupted: model.setting.interrupted,
     };
-    let kinds = mix::weighted(&setting, &model.rates);
-    let writes = WriteModel::of(other, &setting.plan, &kinds, model.rates.iter().sum());
+    let kinds = mix::weighted(&setting, rates);
+    let writes = WriteModel::of(other, &setting.plan, &kinds, rates.iter().sum());
     let day = sum(&writes.by_class(&inputs.reduces), |class| inputs.duty[class] * SECONDS_A_DAY);
-    let (drives, flash) = (day.drives * model.anchor.drives, day.flash * model.anchor.flash);
-    let life = Life::of_drives(&setting);
-    let capacity = other.design.drives.as_ref().and_then(|drives| drives.kind.capacity()).unwrap_or(0) as f64;
     let each = |bytes: f64| bytes / f64::from(model.drives);
-    row.drive_writes_per_day = finite(drive_writes_per_day(each(drives), capacity));
-    row.years = life.and_then(|life| finite(years(life.budget, each(flash) * model.unevenness)));
-    row.conservative_years = life.and_then(|life| finite(years(life.rated, each(drives) * model.unevenness)));
-    row
+    let (drives, flash) = (each(day.drives * model.anchor.drives), each(day.flash * model.anchor.flash));
+    let capacity = other.design.drives.as_ref().and_then(|drives| drives.kind.capacity()).unwrap_or(0);
+    let life = Life::of_drives(&setting).ok_or("the drives have no rated endurance")?;
+    Ok(Lasts {
+        drive_writes_per_day: drive_writes_per_day(drives, capacity as f64),
+        years: years(life.budget, flash * model.unevenness),
+        conservative_years: years(life.rated, drives * model.unevenness),
+    })
 }

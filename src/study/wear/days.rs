@@ -10,11 +10,15 @@ use crate::study::stations::ratio;
 use crate::study::summary::measured_rates;
 use crate::system::{Capacity, WriteModel, Written, holdings};
 use crate::theory::endurance::{
-    Growing, drive_writes_per_day, rated_bytes, rating_amplification, years, years_growing, years_until_full,
+    Growing, drive_writes_per_day, rated_bytes, rating_amplification, written_by, years, years_growing,
+    years_until_full,
 };
 
 use super::SECONDS_A_DAY;
 use super::risk::Rebuild;
+
+/// Years of growth at which the bytes of a day are looked at; between them they grow evenly.
+const LOOKED_AT: [f64; 7] = [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0];
 
 /// Everything that may be stated as a range.
 #[derive(Clone, Debug, PartialEq)]
@@ -188,9 +192,11 @@ impl<'a> Model<'a> {
         }
     }
 
-    /// Bytes of each class on an average day.
-    fn daily(&self, inputs: &Inputs) -> Vec<Written> {
-        let mut by_class = self.writes.by_class(&inputs.reduces);
+    /// Bytes of each class on an average day, after so many years of growth.
+    fn daily(&self, inputs: &Inputs, years: f64) -> Vec<Written> {
+        let grown: Vec<f64> =
+            inputs.growth.iter().map(|growth| Growing { now: 1.0, growth: *growth }.after(years)).collect();
+        let mut by_class = self.writes.by_class_grown(&inputs.reduces, &|class| grown[class]);
         for (written, duty) in by_class.iter_mut().zip(&inputs.duty) {
             let factor = duty * SECONDS_A_DAY;
             *written = Written {
@@ -210,22 +216,23 @@ impl<'a> Model<'a> {
 
     /// All figures.
     pub fn at(&self, inputs: &Inputs) -> Figures {
-        let by_class = self.daily(inputs);
-        let day = sum(&by_class, |_| 1.0);
-        let worst = |bytes: f64| bytes * self.unevenness / f64::from(self.drives);
+        let day = sum(&self.daily(inputs, 0.0), |_| 1.0);
+        let worst = |bytes: f64| self.worst(bytes);
         let (budget, rated) = self.life.map_or((f64::NAN, f64::NAN), |life| (life.budget, life.rated));
         let stored = self.stored(inputs);
         let room = self.capacity.as_ref().map_or(f64::NAN, |capacity| capacity.room);
         let given: f64 = self.capacity.as_ref().map_or(f64::NAN, Capacity::given);
         let all: f64 = stored.iter().map(|part| part.now).sum();
         let years = years(budget, worst(day.flash));
+        let full_after_years = if inputs.grows() { years_until_full(room, &stored) } else { f64::INFINITY };
         let with_growth = || {
-            let parts: Vec<Growing> = by_class
-                .iter()
-                .zip(&inputs.growth)
-                .map(|(written, growth)| Growing { now: worst(written.flash), growth: *growth })
-                .collect();
-            years_growing(budget, &parts)
+            let mut days: Vec<(f64, f64)> = vec![(0.0, worst(day.flash))];
+            for year in LOOKED_AT.map(|year| f64::min(year, full_after_years)) {
+                if days.last().is_some_and(|(last, _)| *last < year) {
+                    days.push((year, worst(self.flash_of_a_day(inputs, year))));
+                }
+            }
+            years_growing(budget, &days)
         };
         Figures {
             host: day.host,
@@ -239,8 +246,18 @@ impl<'a> Model<'a> {
             conservative_years: crate::theory::endurance::years(rated, worst(day.drives)),
             years_with_growth: if inputs.grows() && budget.is_finite() { with_growth() } else { years },
             effective: room * given / all,
-            full_after_years: if inputs.grows() { years_until_full(room, &stored) } else { f64::INFINITY },
+            full_after_years,
         }
+    }
+
+    /// Programmed to all drives in a day, after so many years of growth.
+    fn flash_of_a_day(&self, inputs: &Inputs, years: f64) -> f64 {
+        sum(&self.daily(inputs, years), |_| 1.0).flash
+    }
+
+    /// The worst drive's part of what all drives take.
+    fn worst(&self, bytes: f64) -> f64 {
+        bytes * self.unevenness / f64::from(self.drives)
     }
 
     /// What each class's data takes, and how it grows.
@@ -268,10 +285,9 @@ impl<'a> Model<'a> {
         let classes = &self.setting.scenario.classes;
         let grown = |growth: f64| (years * growth.ln_1p()).exp();
         let stored: f64 = self.stored(inputs).iter().map(|part| part.after(years)).sum();
-        let by_class = self.daily(inputs);
-        let growing = |(written, growth): (&Written, &f64)| Growing { now: written.flash, growth: *growth };
-        let flash: Vec<Growing> = by_class.iter().zip(&inputs.growth).map(growing).collect();
-        let worst = self.unevenness / f64::from(self.drives);
+        let days: Vec<(f64, f64)> = (0..=year.max(1))
+            .map(|year| (f64::from(year), self.flash_of_a_day(inputs, f64::from(year))))
+            .collect();
         YearRow {
             year,
             machines: classes
@@ -285,10 +301,8 @@ impl<'a> Model<'a> {
             }),
             stored_bytes: self.capacity.as_ref().map(|_| stored),
             fill: self.capacity.as_ref().map(|capacity| stored / capacity.room),
-            flash_bytes_per_day: self.life.map(|_| flash.iter().map(|part| part.after(years)).sum()),
-            used_up: self
-                .life
-                .map(|life| flash.iter().map(|part| part.sum_over(years)).sum::<f64>() * worst / life.budget),
+            flash_bytes_per_day: self.life.map(|_| self.flash_of_a_day(inputs, years)),
+            used_up: self.life.map(|life| self.worst(written_by(years, &days)) / life.budget),
         }
     }
 }

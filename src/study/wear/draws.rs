@@ -127,10 +127,12 @@ fn row(
         let (low, high) = ends(found, confidence).unwrap_or((now, now));
         Figure::of(now, low, high)
     } else {
-        Figure {
-            reason: Some("does not come to pass at the middle of the ranges".into()),
-            ..Figure::default()
-        }
+        let reason = match what {
+            "years_with_growth" => "at the middle of the ranges the design is full first",
+            "full_after_years" => "at the middle of the ranges not within a century",
+            _ => "at the middle of the ranges nothing is written",
+        };
+        Figure::missing(reason)
     };
     ResultRow { what: what.into(), value, exists, depends_on }
 }

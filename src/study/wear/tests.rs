@@ -3,12 +3,14 @@ use std::sync::atomic::AtomicBool;
 
 use proptest::prelude::*;
 
+use super::choices::lasts;
 use super::days::{Inputs, Life, Model, sum};
 use super::draws::draw;
 use super::risk::Rebuild;
 use crate::scenario::{Reduces, Scenario, parse};
 use crate::study::mix;
 use crate::study::run::{Context, replicate};
+use crate::study::scaled::{Vary, with_machines};
 use crate::study::setting::Setting;
 use crate::system::{WriteModel, Written};
 use crate::theory::cleaning::{fifo_amplification, fifo_spare};
@@ -172,5 +174,26 @@ fn draws_go_by_a_curve_that_is_the_closed_form() {
         let reduces = [Reduces { compress: 1.0, spread: 0.0, duplicate, duplicate_stored: duplicate }];
         let (a, b) = (exact.by_class(&reduces)[0].flash, quick.by_class(&reduces)[0].flash);
         assert!((a / b - 1.0).abs() < 1e-3, "{duplicate}: {a} {b}");
+    }
+}
+
+/// In a year of growth a day's flash bytes are those of the design with that year's machines, compiled anew, in place and
+/// in full stripes: more writes, and fuller drives or stripes that clean more.
+#[test]
+fn a_year_of_growth_is_the_design_with_that_years_machines() {
+    for layout in ["protection = \"double-parity\"\ngroup = 11", REDUCED] {
+        let mut one = scenario(layout, "", "32 KiB");
+        (one.classes[0].machines, one.classes[0].growth) = (20, 26.0);
+        with_model(&one, |model, _| {
+            let inputs = Inputs::stated(&one);
+            // 20 machines and 26 % a year: 40 after three years, to 0.02 %.
+            let year = model.in_year(&inputs, 3);
+            let later = with_machines(&one, Vary::Class(0), 40.0);
+            let there = lasts(model, &inputs, &later, &[2.0 * model.rates[0]]).expect("it fits");
+            let life = model.life.expect("flash");
+            let found = life.budget / (there.years * 365.0) * f64::from(model.drives) / model.unevenness;
+            let told = year.flash_bytes_per_day.expect("flash") / (1.26f64.powi(3) / 2.0);
+            assert!((told / found - 1.0).abs() < 2e-3, "{layout}: {told} {found}");
+        });
     }
 }

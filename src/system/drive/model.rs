@@ -87,7 +87,6 @@ impl DriveModel {
             ));
         }
         let rated = amplification.max(1.0);
-        let spare = drive::spare_at(fifo_spare(rated), live.clamp(1e-6, 1.0));
         let acknowledge = part.write_latency - solved.command - bus.time(BLOCK as u64 + SUBMISSION);
         Ok(DriveModel {
             units: solved.units,
@@ -103,7 +102,7 @@ impl DriveModel {
             page: part.page,
             rated_amplification: rated,
             amplification_is_least: is_link_bound,
-            random_amplification: fifo_amplification(spare).max(1.0),
+            random_amplification: amplification_at(rated, &[], live),
             link: DriveLink::new(part.interface, max_payload, part.read_sequential),
         })
     }
@@ -111,15 +110,12 @@ impl DriveModel {
     /// The same where random writes are not uniform: `heats` are the parts of the live data by how often they are
     /// written, all in one log of the drive's own (D-WA-HOTCOLD: worse than uniform writes).
     pub fn under(self, heats: &[Heat], live: f64) -> Self {
-        if heats.len() < 2 || live <= 0.0 {
-            return self;
-        }
-        let spare = drive::spare_at(fifo_spare(self.rated_amplification), live.min(1.0));
-        let found = mixed_amplification(spare, heats);
-        if !found.is_finite() {
-            return self;
-        }
-        DriveModel { random_amplification: found.max(1.0), ..self }
+        DriveModel { random_amplification: self.random_amplification_at(heats, live), ..self }
+    }
+
+    /// Amplification of random writes to such parts of the data, with the share `live` of the capacity in use.
+    pub fn random_amplification_at(&self, heats: &[Heat], live: f64) -> f64 {
+        amplification_at(self.rated_amplification, heats, live)
     }
 
     /// Units to try first: a seventh below the balanced network, whose service times vary.
@@ -153,6 +149,13 @@ impl DriveModel {
     pub fn pages(&self, bytes: u32) -> u64 {
         u64::from(bytes).div_ceil(self.page)
     }
+}
+
+/// Amplification of random writes on a drive for which that of uniform ones when it is full is `rated`.
+fn amplification_at(rated: f64, heats: &[Heat], live: f64) -> f64 {
+    let spare = drive::spare_at(fifo_spare(rated), live.clamp(1e-6, 1.0));
+    let mixed = if heats.len() < 2 { f64::NAN } else { mixed_amplification(spare, heats) };
+    if mixed.is_finite() { mixed.max(1.0) } else { fifo_amplification(spare).max(1.0) }
 }
 
 /// Sense time t_s = read latency − fixed part − block ÷ link. The command's time is inside the fixed part.

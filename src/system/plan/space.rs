@@ -9,6 +9,7 @@ use crate::system::drive::{ArmModel, DriveModel, Places, Solved};
 use crate::system::holdings::Capacity;
 use crate::system::layout::{Layout, Placement, Stripes, append};
 use crate::system::reduction::Blocks;
+use crate::theory::cleaning::Heat;
 use crate::theory::protection::{Group, Scheme};
 
 use super::Unfit;
@@ -56,14 +57,19 @@ pub(super) fn drive_model(
         _ => live,
     };
     let model = DriveModel::solve(part, max_payload(&scenario.design), solved, live)?;
-    let classes = &scenario.classes;
     let in_place = scenario.run.start == Start::Steady && scenario.design.layout.append.is_none();
-    let random = |class: &Class| cache::written_per_s(class) * (1.0 - class.sequential.share);
-    if !in_place || classes.iter().all(|class| random(class) == 0.0) {
-        return Ok(Some(model));
+    match in_place_heats(&scenario.classes).filter(|_| in_place) {
+        Some(heats) => Ok(Some(model.under(&heats, live))),
+        None => Ok(Some(model)),
     }
+}
+
+/// Parts of the data of a layout in place by how often random writes meet them; none if there are no such writes.
+pub(in crate::system) fn in_place_heats(classes: &[Class]) -> Option<Vec<Heat>> {
+    let random = |class: &Class| cache::written_per_s(class) * (1.0 - class.sequential.share);
     let rates: Vec<f64> = classes.iter().map(random).collect();
-    Ok(Some(model.under(&append::heats(classes, &rates, &vec![1.0; classes.len()]), live)))
+    let writes = rates.iter().any(|rate| *rate > 0.0);
+    writes.then(|| append::heats(classes, &rates, &vec![1.0; classes.len()]))
 }
 
 pub(super) fn arm_model(scenario: &Scenario) -> Option<ArmModel> {
