@@ -15,7 +15,7 @@ mod risk;
 
 use std::sync::atomic::Ordering;
 
-use crate::outcome::{DayRow, DriveWear, EndurancePage, Figure, RunOutcome, WearOutcome, YearRow};
+use crate::outcome::{DayRow, DriveWear, EndurancePage, Figure, RunOutcome, State, WearOutcome, YearRow};
 use crate::scenario::{DriveKind, Fault, Scenario, Start};
 use crate::system::holdings;
 use crate::theory::endurance::{YEARS_MAX, years};
@@ -79,7 +79,7 @@ fn healthy(scenario: &Scenario) -> (Scenario, Vec<String>) {
 }
 
 fn not_carried(run: &RunOutcome) -> Option<String> {
-    (run.verdict.state != crate::outcome::State::Stable).then(|| {
+    (run.verdict.state != State::Stable).then(|| {
         format!(
             "the design does not carry the stated load ({}): bytes are those that it wrote while measured",
             run.verdict.state.word()
@@ -93,7 +93,8 @@ fn beyond_the_rating(model: &Model, inputs: &Inputs) -> Option<String> {
     let now = model.at(inputs);
     (now.conservative_years < part.warranty_years && now.years >= part.warranty_years).then(|| {
         format!(
-            "the worst drive's rated bytes are used up after {:.1} years, before its warranty of {} ends: the flash bears              more, for this load amplifies less than the rating's, but the maker may count bytes alone",
+            "the worst drive's rated bytes are used up after {:.1} years, before its warranty of {} ends: the flash \
+             bears more, for this load amplifies less than the rating's, but the maker may count bytes alone",
             now.conservative_years, part.warranty_years
         )
     })
@@ -237,14 +238,17 @@ fn endurance(model: &Model, inputs: &Inputs) -> Option<EndurancePage> {
     })
 }
 
-/// A row a year, as far as the warranty or the design's last year, if anything grows.
+/// Years told of drives that have no warranty to say.
+const YEARS_TOLD: f64 = 5.0;
+
+/// A row a year, as far as the warranty goes, if anything grows.
 fn by_year(model: &Model, inputs: &Inputs) -> Vec<YearRow> {
     if !inputs.grows() {
         return Vec::new();
     }
     let warranty = match model.setting.scenario.design.drives.as_ref().map(|drives| &drives.kind) {
         Some(DriveKind::Part(part)) => part.warranty_years,
-        _ => 5.0,
+        _ => YEARS_TOLD,
     };
     let last = warranty.clamp(1.0, YEARS_MAX).ceil() as u32;
     (0..=last).map(|year| model.in_year(inputs, year)).collect()

@@ -76,6 +76,7 @@ fn endurance_line(outcome: &WearOutcome) -> (Tone, Vec<String>) {
         format!(
             "Endurance: {told} years to the rated wear, {conservative} by rated bytes alone; warranty {warranty} years"
         ),
+        format!("Endurance: {told} years, {conservative} by rated bytes; warranty {warranty} years"),
         format!("Endurance: {} years, warranty {warranty}", format_significant(years)),
     ];
     (tone, spellings)
@@ -399,6 +400,8 @@ pub(super) fn money(value: f64, currency: Option<&str>) -> String {
     currency.map_or(number.clone(), |currency| format!("{number} {}", clean(currency)))
 }
 
+const DEPENDS: &str = "depends most on";
+
 /// Adds what ranges and sampling make of the main figures.
 pub(super) fn ranges(sheet: &mut Sheet, outcome: &WearOutcome) {
     if outcome.draws == 0 {
@@ -409,7 +412,7 @@ pub(super) fn ranges(sheet: &mut Sheet, outcome: &WearOutcome) {
         Column::figure("middle", 0),
         Column::figure("low", 0),
         Column::figure("high", 0),
-        Column::name("depends most on", 1),
+        Column::name(DEPENDS, 1),
     ]);
     let mut footnotes = Footnotes::default();
     let varies = |row: &&ResultRow| row.value.value.is_none() || row.value.low != row.value.high;
@@ -434,7 +437,11 @@ pub(super) fn ranges(sheet: &mut Sheet, outcome: &WearOutcome) {
     };
     sheet.heading(&heading);
     let fitted = grid.fit(sheet.width());
+    let tells_inputs = fitted.shows(DEPENDS);
     finish_table(sheet, fitted, footnotes);
+    if !tells_inputs {
+        depends(sheet, outcome);
+    }
     let words = format!(
         "low and high hold {} of {} draws, ranges uniform and independent; in brackets the share of the figure's variance \
          that would be gone if the input were known",
@@ -444,10 +451,27 @@ pub(super) fn ranges(sheet: &mut Sheet, outcome: &WearOutcome) {
     sheet.paragraph(Tone::Quiet, " ", &words);
 }
 
+/// The inputs, each with the figures that depend on it most.
+fn depends(sheet: &mut Sheet, outcome: &WearOutcome) {
+    let mut inputs: Vec<(&str, Vec<String>)> = Vec::new();
+    for row in &outcome.results {
+        let Some(most) = row.depends_on.first() else { continue };
+        let figure = format!("{} ({})", naming(&row.what).0, format_percent(most.share));
+        match inputs.iter_mut().find(|(input, _)| *input == most.input) {
+            Some((_, figures)) => figures.push(figure),
+            None => inputs.push((&most.input, vec![figure])),
+        }
+    }
+    for (input, figures) in inputs {
+        sheet.paragraph(Tone::Plain, &format!(" {} decides most: ", clean(input)), &figures.join(", "));
+    }
+}
+
 /// A result's name and spelling.
 fn naming(what: &str) -> (String, fn(f64) -> String) {
     let (name, format): (&str, fn(f64) -> String) = match what {
         "effective_bytes" => ("may be given", format_bytes),
+        "fill" => ("of its room", format_percent),
         "full_after_years" => ("years until full", format_significant),
         "host_bytes_per_day" => ("hosts write a day", format_bytes),
         "flash_bytes_per_day" => ("to flash a day", format_bytes),

@@ -143,6 +143,7 @@ pub(super) struct Figures {
     pub conservative_years: f64,
     pub years_with_growth: f64,
     pub effective: f64,
+    pub fill: f64,
     pub full_after_years: f64,
 }
 
@@ -185,28 +186,24 @@ impl<'a> Model<'a> {
             capacity: holdings(scenario).capacity,
             drives: scenario.design.filled_drives(),
             drive_capacity: drives.and_then(|drives| drives.kind.capacity()).unwrap_or(0) as f64,
-            unevenness: unevenness(replications),
+            unevenness: unevenness(replications, scenario.design.filled_drives()),
             life: Life::of_drives(setting),
             writes,
             rebuild,
         }
     }
 
-    /// Bytes of each class on an average day, after so many years of growth.
-    fn daily(&self, inputs: &Inputs, years: f64) -> Vec<Written> {
-        let grown: Vec<f64> =
-            inputs.growth.iter().map(|growth| Growing { now: 1.0, growth: *growth }.after(years)).collect();
-        let mut by_class = self.writes.by_class_grown(&inputs.reduces, &|class| grown[class]);
-        for (written, duty) in by_class.iter_mut().zip(&inputs.duty) {
-            let factor = duty * SECONDS_A_DAY;
-            *written = Written {
-                host: written.host * factor * self.anchor.host,
-                reduced: written.reduced * factor * self.anchor.reduced,
-                drives: written.drives * factor * self.anchor.drives,
-                flash: written.flash * factor * self.anchor.flash,
-            };
+    /// Bytes of an average day, after so many years of growth.
+    fn day_after(&self, inputs: &Inputs, years: f64) -> Written {
+        let grown: Vec<f64> = inputs.growth.iter().map(|growth| grown(*growth, years)).collect();
+        let by_class = self.writes.by_class_grown(&inputs.reduces, &|class| grown[class]);
+        let day = sum(&by_class, |class| inputs.duty[class] * SECONDS_A_DAY);
+        Written {
+            host: day.host * self.anchor.host,
+            reduced: day.reduced * self.anchor.reduced,
+            drives: day.drives * self.anchor.drives,
+            flash: day.flash * self.anchor.flash,
         }
-        by_class
     }
 
     /// What a day's bytes are, as a share of the stated load all day, level by level.
@@ -216,20 +213,19 @@ impl<'a> Model<'a> {
 
     /// All figures.
     pub fn at(&self, inputs: &Inputs) -> Figures {
-        let day = sum(&self.daily(inputs, 0.0), |_| 1.0);
-        let worst = |bytes: f64| self.worst(bytes);
+        let day = self.day_after(inputs, 0.0);
         let (budget, rated) = self.life.map_or((f64::NAN, f64::NAN), |life| (life.budget, life.rated));
         let stored = self.stored(inputs);
         let room = self.capacity.as_ref().map_or(f64::NAN, |capacity| capacity.room);
         let given: f64 = self.capacity.as_ref().map_or(f64::NAN, Capacity::given);
         let all: f64 = stored.iter().map(|part| part.now).sum();
-        let years = years(budget, worst(day.flash));
+        let flat = years(budget, self.worst(day.flash));
         let full_after_years = if inputs.grows() { years_until_full(room, &stored) } else { f64::INFINITY };
         let with_growth = || {
-            let mut days: Vec<(f64, f64)> = vec![(0.0, worst(day.flash))];
+            let mut days: Vec<(f64, f64)> = vec![(0.0, self.worst(day.flash))];
             for year in LOOKED_AT.map(|year| f64::min(year, full_after_years)) {
                 if days.last().is_some_and(|(last, _)| *last < year) {
-                    days.push((year, worst(self.flash_of_a_day(inputs, year))));
+                    days.push((year, self.worst(self.day_after(inputs, year).flash)));
                 }
             }
             years_growing(budget, &days)
@@ -242,17 +238,13 @@ impl<'a> Model<'a> {
                 day.drives / f64::from(self.drives),
                 self.drive_capacity,
             ),
-            years,
-            conservative_years: crate::theory::endurance::years(rated, worst(day.drives)),
-            years_with_growth: if inputs.grows() && budget.is_finite() { with_growth() } else { years },
+            years: flat,
+            conservative_years: years(rated, self.worst(day.drives)),
+            years_with_growth: if inputs.grows() && budget.is_finite() { with_growth() } else { flat },
             effective: room * given / all,
+            fill: all / room,
             full_after_years,
         }
-    }
-
-    /// Programmed to all drives in a day, after so many years of growth.
-    fn flash_of_a_day(&self, inputs: &Inputs, years: f64) -> f64 {
-        sum(&self.daily(inputs, years), |_| 1.0).flash
     }
 
     /// The worst drive's part of what all drives take.
@@ -283,28 +275,31 @@ impl<'a> Model<'a> {
     pub fn in_year(&self, inputs: &Inputs, year: u32) -> YearRow {
         let years = f64::from(year);
         let classes = &self.setting.scenario.classes;
-        let grown = |growth: f64| (years * growth.ln_1p()).exp();
         let stored: f64 = self.stored(inputs).iter().map(|part| part.after(years)).sum();
-        let days: Vec<(f64, f64)> = (0..=year.max(1))
-            .map(|year| (f64::from(year), self.flash_of_a_day(inputs, f64::from(year))))
-            .collect();
+        let flash = |years: f64| self.day_after(inputs, years).flash;
+        let days: Vec<(f64, f64)> = (0..=year).map(f64::from).map(|years| (years, flash(years))).collect();
         YearRow {
             year,
             machines: classes
                 .iter()
                 .zip(&inputs.growth)
-                .map(|(class, growth)| f64::from(class.machines) * grown(*growth))
+                .map(|(class, growth)| f64::from(class.machines) * grown(*growth, years))
                 .sum(),
             given_bytes: self.capacity.as_ref().map(|capacity| {
                 let given = capacity.classes.iter().zip(&inputs.growth);
-                given.map(|(taken, growth)| taken.given * grown(*growth)).sum()
+                given.map(|(taken, growth)| taken.given * grown(*growth, years)).sum()
             }),
             stored_bytes: self.capacity.as_ref().map(|_| stored),
             fill: self.capacity.as_ref().map(|capacity| stored / capacity.room),
-            flash_bytes_per_day: self.life.map(|_| self.flash_of_a_day(inputs, years)),
+            flash_bytes_per_day: self.life.map(|_| flash(years)),
             used_up: self.life.map(|life| self.worst(written_by(years, &days)) / life.budget),
         }
     }
+}
+
+/// Factor of so many years of growth.
+fn grown(growth: f64, years: f64) -> f64 {
+    Growing { now: 1.0, growth }.after(years)
 }
 
 /// What a day's bytes are, as a share of the measured load all day, level by level, as the scenario states its hours.
@@ -348,10 +343,10 @@ pub(super) fn sum(by_class: &[Written], factor: impl Fn(usize) -> f64) -> Writte
     all
 }
 
-/// Writes of the worst drive ÷ those of the mean drive. Which drive is worst is seen in one half of the replications and
+/// Writes of the worst of so many drives that hold data ÷ those of the mean drive. Which drive is worst is seen in one half of the replications and
 /// its writes are counted in the other, and the other way round, so that chance does not make a drive look worse than it is
 /// (what a maximum of noisy figures does).
-fn unevenness(replications: &[Replication]) -> f64 {
+fn unevenness(replications: &[Replication], drives: u32) -> f64 {
     let half = |which: usize| {
         let mut sums: Vec<u64> = Vec::new();
         for replication in replications.iter().skip(which).step_by(2) {
@@ -365,8 +360,7 @@ fn unevenness(replications: &[Replication]) -> f64 {
     let of = |seen: &[u64], counted: &[u64]| {
         let (worst, _) = seen.iter().enumerate().max_by_key(|(_, bytes)| **bytes)?;
         let all: u64 = counted.iter().sum();
-        let drives = counted.iter().filter(|bytes| **bytes > 0).count();
-        (all > 0).then(|| *counted.get(worst).unwrap_or(&0) as f64 * drives as f64 / all as f64)
+        (all > 0).then(|| *counted.get(worst).unwrap_or(&0) as f64 * f64::from(drives) / all as f64)
     };
     match (of(&one, &other), of(&other, &one)) {
         (Some(a), Some(b)) => f64::midpoint(a, b).max(1.0),

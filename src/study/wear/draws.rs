@@ -27,8 +27,9 @@ pub(super) struct Drawn {
 }
 
 /// Names of what is drawn, in the order of [`results`].
-const RESULTS: [&str; 10] = [
+const RESULTS: [&str; 11] = [
     "effective_bytes",
+    "fill",
     "full_after_years",
     "host_bytes_per_day",
     "flash_bytes_per_day",
@@ -46,6 +47,7 @@ fn results(model: &Model, inputs: &Inputs, sampling: f64) -> [f64; RESULTS.len()
     let has_flash = if model.life.is_some() { 1.0 } else { f64::NAN };
     [
         figures.effective,
+        figures.fill,
         if inputs.grows() { figures.full_after_years } else { f64::NAN },
         figures.host * sampling,
         figures.flash * sampling * has_flash,

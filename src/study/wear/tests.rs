@@ -197,3 +197,23 @@ fn a_year_of_growth_is_the_design_with_that_years_machines() {
         });
     }
 }
+
+/// Writes that all go to a chunk or two wear the drives that have them: the worst of 22 has 11 to 22 times the mean, and
+/// lasts that much shorter. Uniform writes wear all alike, whatever chance makes of a short run: a maximum over 22 drives of
+/// 40 writes each would be 1.3 and more above their mean.
+#[test]
+fn the_worst_drive_is_told_apart_from_chance() {
+    let hot = scenario("", "working_set = \"64 KiB\"", "4 KiB");
+    let mut one = hot.clone();
+    one.classes[0].machines = 1;
+    with_model(&one, |model, _| {
+        assert!(model.unevenness > 10.9 && model.unevenness < 22.1, "{}", model.unevenness);
+        let (now, flat) = (model.at(&Inputs::stated(&one)), model.life.expect("flash").budget);
+        let mean = years(flat, now.flash / f64::from(model.drives));
+        assert!((now.years * model.unevenness / mean - 1.0).abs() < 1e-9);
+    });
+    let even = scenario("", "", "4 KiB");
+    with_model(&even, |model, _| {
+        assert!(model.unevenness < 1.15, "{}", model.unevenness);
+    });
+}
