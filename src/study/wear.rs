@@ -50,6 +50,7 @@ pub fn wear(scenario: &Scenario, context: &Context) -> Result<WearOutcome, Study
     notes.extend(run.notes.iter().cloned());
     notes.extend(not_carried(&run));
     notes.extend(beyond_the_rating(&model, &inputs));
+    notes.extend(model.rebuild.reason.clone().filter(|_| !model.rebuild.is_known));
     Ok(page(&model, &inputs, &run, &ledger_rows(&model, &inputs, &replications), drawn, notes, context))
 }
 
@@ -79,12 +80,14 @@ fn healthy(scenario: &Scenario) -> (Scenario, Vec<String>) {
 }
 
 fn not_carried(run: &RunOutcome) -> Option<String> {
-    (run.verdict.state != State::Stable).then(|| {
-        format!(
+    match run.verdict.state {
+        State::Stable => None,
+        State::Undecided => Some("the run was too short to tell whether the stated load is carried".into()),
+        state => Some(format!(
             "the design does not carry the stated load ({}): bytes are those that it wrote while measured",
-            run.verdict.state.word()
-        )
-    })
+            state.word()
+        )),
+    }
 }
 
 /// A warranty counts the bytes that a host writes, whatever the drive makes of them.

@@ -28,7 +28,7 @@ pub(in crate::study) fn endurance_limit(
     healthy.run.length = Auto::Given(pilot::first_length(&Setting::new(&healthy, context.interrupted)?));
     let setting = Setting::new(&healthy, context.interrupted)?;
     let (replications, _) = replicate(&setting, context);
-    let rebuild = Rebuild { pace: None, content: 0.0, wait_h: 0.0, reason: None };
+    let rebuild = Rebuild { pace: None, content: 0.0, wait_h: 0.0, reason: None, is_known: true };
     let model = Model::new(&setting, &replications, rebuild);
     let inputs = Inputs::stated(&healthy);
     let now = model.at(&inputs);

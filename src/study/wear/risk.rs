@@ -1,5 +1,7 @@
 //! Rebuild and risk of loss: hours at the pace that the simulated system has under its load, and the chain of lost drives.
 
+use std::sync::atomic::Ordering;
+
 use crate::engine::SimDuration;
 use crate::outcome::RiskPage;
 use crate::scenario::{Design, FabricShape, Fault, FaultKind, Protection, Rebuilding, Scenario, SpareKind};
@@ -21,8 +23,10 @@ pub(super) struct Rebuild {
     pub content: f64,
     /// Hours until it begins.
     pub wait_h: f64,
-    /// Why there is no pace, or what else it was measured with.
+    /// Why there is no pace.
     pub reason: Option<String>,
+    /// Whether a pace is known, if it is none: else there is no risk to tell.
+    pub is_known: bool,
 }
 
 impl Rebuild {
@@ -34,17 +38,23 @@ impl Rebuild {
         context: &Context,
     ) -> Result<Self, StudyError> {
         let content = rebuild::content_of(setting).unwrap_or(0.0);
-        let none = |reason: &str| Rebuild { pace: None, content, wait_h: 0.0, reason: Some(reason.into()) };
+        let none = |reason: &str, is_known: bool| Rebuild {
+            pace: None,
+            content,
+            wait_h: 0.0,
+            reason: Some(reason.into()),
+            is_known,
+        };
         let Some(protection) = &scenario.design.layout.protection else {
-            return Ok(none("nothing is restored: the layout has no protection"));
+            return Ok(none("nothing is restored: the layout has no protection", true));
         };
         let stated = left_out.iter().find_map(Fault::rebuilding).copied();
         let mut lost = scenario.clone();
         let wait_h = if protection.spares == 0 {
             if protection.spare_kind == SpareKind::Distributed {
-                return Ok(none(
-                    "stripes are spread over all drives, and no spare room is stated to restore to",
-                ));
+                let reason = "risk of loss is not told: stripes are spread over all drives, and no spare room is stated to \
+                              restore to (`design.layout.spares`)";
+                return Ok(none(reason, false));
             }
             replace(&mut lost.design);
             scenario.design.layout.replacement.secs() / 3600.0
@@ -59,11 +69,14 @@ impl Rebuild {
             is_second: false,
         }];
         let pace = rebuild::pace(&lost, context)?;
+        if context.interrupted.load(Ordering::Relaxed) {
+            return Ok(none("risk of loss is not told: interrupted before a rebuild was measured", false));
+        }
         let reason = match &pace {
             Some(Pace { hours: Some(_), .. }) => None,
             _ => Some("nothing is restored beside this load".into()),
         };
-        Ok(Rebuild { pace, content, wait_h, reason })
+        Ok(Rebuild { pace, content, wait_h, reason, is_known: true })
     }
 
     fn hours(&self) -> Option<f64> {
@@ -101,6 +114,9 @@ fn sets(protection: Option<&Protection>, drives: u32) -> (u32, u32) {
 impl Model<'_> {
     /// The chain of one set, the sets, and bits read by the last rebuild without redundancy.
     fn chain(&self, inputs: &Inputs) -> Option<(Chain, u32, f64)> {
+        if !self.rebuild.is_known {
+            return None;
+        }
         let design = &self.setting.scenario.design;
         let count = design.drives.as_ref()?.count;
         let protection = design.layout.protection.as_ref();

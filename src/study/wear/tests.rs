@@ -124,7 +124,7 @@ fn with_model<T>(scenario: &Scenario, act: impl FnOnce(&Model, &Context) -> T) -
     let context = Context { interrupted: &QUIET, progress: &|_| {}, detail: false };
     let setting = Setting::new(scenario, &QUIET).unwrap_or_else(|error| panic!("{error}"));
     let (replications, _) = replicate(&setting, &context);
-    let rebuild = Rebuild { pace: None, content: 1e12, wait_h: 0.0, reason: None };
+    let rebuild = Rebuild { pace: None, content: 1e12, wait_h: 0.0, reason: None, is_known: true };
     let mut model = Model::new(&setting, &replications, rebuild);
     // Nothing but the ranges is to vary.
     model.sampling.0 = 0.0;
