@@ -6,6 +6,7 @@ pub mod measure;
 pub mod outcome;
 pub mod report;
 pub mod scenario;
+pub mod store;
 pub mod study;
 pub mod system;
 pub mod theory;

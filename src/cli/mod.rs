@@ -13,6 +13,7 @@ mod new;
 mod output;
 mod progress;
 mod run;
+mod sweep;
 mod verify;
 mod wear;
 
@@ -36,6 +37,7 @@ Examples:
   forebay run mine.toml --set design.drives.count=24 --json result.json
   forebay compare mine.toml --set design.drives.count=24      the same traffic on both
   forebay wear mine.toml                     how long do the drives last, at what risk and price?
+  forebay sweep run night.toml --out night.db     many variants, overnight
   forebay explain design.ports.rate          what a key means
 ";
 
@@ -77,6 +79,8 @@ enum Command {
     Compare(compare::CompareArgs),
     /// Room, how long the drives last, rebuild, risk of loss, power and price
     Wear(wear::WearArgs),
+    /// Many variants of a scenario, kept in a store: resumable, in shards, with the front of the best
+    Sweep(sweep::SweepArgs),
     /// The tool against theory and standards, on this machine
     Verify(verify::VerifyArgs),
     /// What a scenario key means, its unit, default and source
@@ -160,6 +164,7 @@ pub fn main() -> ExitCode {
         Command::Fit(args) => Some(&args.results),
         Command::Compare(args) => Some(&args.results),
         Command::Wear(args) => Some(&args.results),
+        Command::Sweep(args) => args.results(),
         Command::Verify(args) => Some(&args.results),
         Command::New(_) | Command::Explain(_) => None,
     };
@@ -180,6 +185,7 @@ pub fn main() -> ExitCode {
         Command::Fit(args) => fit::fit(args, &output, &interrupted),
         Command::Compare(args) => compare::compare(args, &output, &interrupted),
         Command::Wear(args) => wear::wear(args, &output, &interrupted),
+        Command::Sweep(args) => sweep::sweep(args, &output, &interrupted),
         Command::Verify(args) => verify::verify(args, &output, &interrupted),
         Command::Explain(args) => explain::explain(args, &output),
     };

@@ -9,6 +9,7 @@ mod compare;
 mod fit;
 mod knee;
 mod run;
+mod sweep;
 mod verify;
 mod wear;
 
@@ -17,6 +18,7 @@ pub use compare::*;
 pub use fit::*;
 pub use knee::*;
 pub use run::*;
+pub use sweep::*;
 pub use verify::*;
 pub use wear::*;
 

@@ -5,7 +5,7 @@
 
 use crate::outcome::{
     CheckOutcome, ClassRow, CompareOutcome, DifferenceRow, Figure, FitOutcome, KneeOutcome, RunOutcome,
-    VerifyOutcome, WearOutcome,
+    Standing, SweepListing, VerifyOutcome, WearOutcome,
 };
 
 /// Latencies of a class, in order of size: keys in the outcome and, with "_us", names of columns.
@@ -230,6 +230,34 @@ pub fn wear_csv(outcome: &WearOutcome) -> String {
     row("rebuild_hours", &plain(outcome.rebuild_hours), None);
     for level in &outcome.ledger {
         row(&format!("{} bytes written a day", level.level), &level.write_bytes_per_day, None);
+    }
+    text
+}
+
+/// Points of a sweep: what each changes, then each figure with the ends of its interval.
+pub fn sweep_csv(listing: &SweepListing) -> String {
+    let Some(some) = listing.rows.first() else { return record(&["point".into()]) };
+    let mut header = vec!["point".to_owned()];
+    header.extend(some.sets.iter().map(|(path, _)| path.clone()));
+    for figure in &some.figures {
+        let name = &figure.name;
+        header.extend([name.clone(), format!("{name}.low"), format!("{name}.high")]);
+    }
+    header.extend(["front", "error"].map(String::from));
+    let mut text = record(&header);
+    for row in &listing.rows {
+        let mut fields = vec![row.number.to_string()];
+        fields.extend(row.sets.iter().map(|(_, value)| value.trim_matches('"').to_owned()));
+        for figure in &row.figures {
+            fields.extend([figure.value, figure.low, figure.high].map(number));
+        }
+        let standing = row.standing.map_or("", |standing| match standing {
+            Standing::Front => "yes",
+            Standing::Perhaps => "perhaps",
+            Standing::Beaten => "no",
+        });
+        fields.extend([standing.to_owned(), row.error.clone().unwrap_or_default()]);
+        text.push_str(&record(&fields));
     }
     text
 }

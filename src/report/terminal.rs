@@ -19,11 +19,13 @@ mod periods;
 mod plot;
 mod standing;
 mod statics;
+mod sweep;
 mod tables;
 mod wear;
 
 use crate::outcome::{
-    CheckOutcome, CompareOutcome, FitOutcome, KneeOutcome, RunOutcome, VerifyOutcome, WearOutcome,
+    CheckOutcome, CompareOutcome, FitOutcome, KneeOutcome, RunOutcome, SweepListing, SweepPlan, SweepRun,
+    VerifyOutcome, WearOutcome,
 };
 
 use super::sheet::Sheet;
@@ -121,6 +123,27 @@ pub fn wear(outcome: &WearOutcome, style: &Style) -> String {
     wear::price(&mut sheet, outcome);
     wear::ranges(&mut sheet, outcome);
     wear::facts(&mut sheet, outcome);
+    sheet.finish(style.color)
+}
+
+/// What a sweep will do, ending in a newline.
+pub fn sweep_plan(plan: &SweepPlan, style: &Style) -> String {
+    let mut sheet = style.sheet();
+    sweep::plan(&mut sheet, plan);
+    sheet.finish(style.color)
+}
+
+/// How a sweep ended, ending in a newline.
+pub fn sweep_run(outcome: &SweepRun, store: &str, style: &Style) -> String {
+    let mut sheet = style.sheet();
+    sweep::ended(&mut sheet, outcome, store);
+    sheet.finish(style.color)
+}
+
+/// Rows of a store, ending in a newline.
+pub fn sweep_listing(listing: &SweepListing, style: &Style) -> String {
+    let mut sheet = style.sheet();
+    sweep::listing(&mut sheet, listing);
     sheet.finish(style.color)
 }
 

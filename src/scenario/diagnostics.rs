@@ -119,6 +119,11 @@ impl Diagnostics {
         self.sources.get(at.source).and_then(|s| s.text.get(at.start..at.end)).unwrap_or_default()
     }
 
+    /// The first mistake in a line, without its place.
+    pub fn first_title(&self) -> String {
+        self.list.first().map_or_else(String::new, |first| first.title.clone())
+    }
+
     /// The number of mistakes.
     pub fn len(&self) -> usize {
         self.list.len() + self.dropped

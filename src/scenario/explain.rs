@@ -24,6 +24,12 @@ pub fn explain(key: &str) -> Result<String, String> {
     if let Some(row) = find(key) {
         return Ok(describe(row, key));
     }
+    if let Some(row) = key.strip_prefix("sweep.").and_then(|key| schema::row(&format!("SWEEP.{key}"))) {
+        return Ok(describe(row, key));
+    }
+    if key == "sweep" {
+        return Ok(list_of_keys("a sweep file has these keys:", "SWEEP"));
+    }
     if key == "TIME" {
         return Ok(list_of_keys("a time written as a table has these keys:", "TIME"));
     }
@@ -116,7 +122,7 @@ fn describe(row: &Row, key: &str) -> String {
 
 /// The path in the table, unless the key is one of a law's, which belongs to many.
 fn shown_path<'a>(row: &'a Row, key: &'a str) -> &'a str {
-    if row.path.starts_with("TIME.") { key } else { row.path }
+    if row.path.starts_with("TIME.") || row.path.starts_with("SWEEP.") { key } else { row.path }
 }
 
 fn kind_words(row: &Row) -> String {

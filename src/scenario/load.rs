@@ -19,16 +19,21 @@ pub const SIZE_MAX: u64 = 4 << 20;
 /// # Errors
 /// Everything that is wrong with it, at once.
 pub fn load(path: &Path, overrides: &[Override]) -> Result<Scenario, Diagnostics> {
-    let name = path.display().to_string();
-    let text = match read_text(path) {
-        Ok(text) => text,
-        Err(problem) => {
-            let mut out = Diagnostics::new(vec![Source { name, text: String::new() }]);
-            out.push(*problem);
-            return Err(out);
-        }
-    };
-    parse(&text, &name, path.parent().unwrap_or(Path::new("")), overrides)
+    let text = read_source(path)?;
+    parse(&text, &path.display().to_string(), path.parent().unwrap_or(Path::new("")), overrides)
+}
+
+/// The text of a file that holds a scenario or a sweep.
+///
+/// # Errors
+/// Why it cannot be read.
+pub fn read_source(path: &Path) -> Result<String, Diagnostics> {
+    read_text(path).map_err(|problem| {
+        let name = path.display().to_string();
+        let mut out = Diagnostics::new(vec![Source { name, text: String::new() }]);
+        out.push(*problem);
+        out
+    })
 }
 
 /// Parses and checks a scenario's text. `file_name` is for messages; files that the scenario names
@@ -59,10 +64,7 @@ pub fn parse(
     overrides::apply(&mut root, overrides, &mut out);
     let context = Context { file_name, base_dir, digest: digest(text, overrides) };
     let scenario = read::read(&root, context, &mut out);
-    if !syntax_errors.is_empty() {
-        keep_what_grammar_cannot_have_caused(&mut out, text, &syntax_errors);
-        first_of_each_line(text, syntax_errors).into_iter().for_each(|error| out.push(error));
-    }
+    add_syntax(&mut out, text, syntax_errors);
     match scenario {
         Some(scenario) if out.is_empty() => Ok(scenario),
         None if out.is_empty() => {
@@ -71,6 +73,14 @@ pub fn parse(
             Err(out)
         }
         _ => Err(out),
+    }
+}
+
+/// Adds the mistakes of grammar, and takes away what they may have caused.
+pub(super) fn add_syntax(out: &mut Diagnostics, text: &str, errors: Vec<SyntaxError>) {
+    if !errors.is_empty() {
+        keep_what_grammar_cannot_have_caused(out, text, &errors);
+        first_of_each_line(text, errors).into_iter().for_each(|error| out.push(error));
     }
 }
 

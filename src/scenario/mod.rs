@@ -16,15 +16,17 @@ mod overrides;
 mod read;
 mod schema;
 mod spelling;
+mod sweep;
 mod tree;
 pub mod units;
 
 pub use diagnostics::Diagnostics;
 pub use explain::explain;
 pub use lanes::LaneTaker;
-pub use load::{SIZE_MAX, load, parse};
+pub use load::{SIZE_MAX, load, parse, read_source};
 pub use model::*;
 pub use overrides::Override;
+pub use sweep::{Ask, Axis, Choices, Limits, Sample, SampleKind, Sweep, load_sweep, parse_sweep};
 
 /// A commented scenario to begin with, which loads as it is.
 pub fn starter() -> &'static str {

@@ -19,7 +19,7 @@ mod reader;
 mod rotating;
 mod run;
 mod shares;
-mod values;
+pub mod values;
 mod writeback;
 
 use std::path::Path;
@@ -27,7 +27,7 @@ use std::path::Path;
 use super::diagnostics::Diagnostics;
 use super::model::{Objective, Scenario, WhatIf};
 use super::tree::{Node, Table, Value};
-use reader::{Convert, Reader, Section};
+pub use reader::{Convert, Reader, Section};
 pub use values::short;
 
 /// The path under which the keys of a law are found in the schema.
@@ -126,9 +126,12 @@ fn takes(row: &super::schema::Row, text: &str) -> Result<(), String> {
         Kind::Law(..) | Kind::Sizes(_) => {
             matches!(node.value, Value::Table(_) | Value::Text(_)).then_some(()).ok_or("neither".into())
         }
-        Kind::Bands | Kind::Times(_) | Kind::Numbers(_) | Kind::NumbersFor(..) | Kind::FirstLast(_) => {
-            matches!(node.value, Value::List(_)).then_some(()).ok_or("no list".into())
-        }
+        Kind::Texts(_)
+        | Kind::Bands
+        | Kind::Times(_)
+        | Kind::Numbers(_)
+        | Kind::NumbersFor(..)
+        | Kind::FirstLast(_) => matches!(node.value, Value::List(_)).then_some(()).ok_or("no list".into()),
         Kind::Table | Kind::Tables | Kind::NamedTables => Ok(()),
     }
 }

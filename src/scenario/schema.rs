@@ -15,7 +15,7 @@ use super::units::Dimension;
 /// A key of the scenario.
 #[derive(Debug)]
 pub struct Row {
-    /// Dotted path; NAME stands for a name that the user chooses, TIME for any key of kind `Law`.
+    /// Dotted path; NAME stands for a name that the user chooses, TIME for any key of kind `Law`, SWEEP for a sweep file.
     pub path: &'static str,
     /// What its value is.
     pub kind: Kind,
@@ -47,6 +47,8 @@ pub enum Kind {
     Text,
     /// The name of a file.
     File,
+    /// A list of texts, of these words if there are any.
+    Texts(&'static [&'static str]),
     /// A whole number.
     Whole(Range),
     /// A number.
@@ -123,6 +125,8 @@ impl Kind {
         match self {
             Kind::Text => "a text".into(),
             Kind::File => "the name of a file".into(),
+            Kind::Texts([]) => "a list of texts".into(),
+            Kind::Texts(words) => format!("a list of {}", either(words)),
             Kind::Whole(_) => "a whole number".into(),
             Kind::Number(_) => "a number".into(),
             Kind::NumberOrRange(_) => "a number, or [lowest, highest]".into(),
@@ -241,7 +245,7 @@ mod tests {
             let parent = parent_and_key(row.path).0;
             let (above, last) = parent_and_key(parent);
             let holder = if last == "NAME" { above } else { parent };
-            let is_root = parent.is_empty() || parent == "TIME";
+            let is_root = ["", "TIME", "SWEEP"].contains(&parent);
             assert!(is_root || super::row(holder).is_some_and(|r| r.kind.is_table()), "{}", row.path);
         }
     }

@@ -324,7 +324,8 @@ fn every_key_of_the_table_is_read_or_said_to_be_out_of_place() {
     let text = format!("[parts.depot]\ninterface = \"sata-6\"\n{}", starter());
     let mut read = 0;
     for row in schema::ROWS {
-        if matches!(row.kind, schema::Kind::NamedTables) {
+        // Keys of a sweep file are not a scenario's.
+        if matches!(row.kind, schema::Kind::NamedTables) || row.path.starts_with("SWEEP") {
             continue;
         }
         let path = row.path.replace("class.NAME", "class.0").replace("parts.NAME", "parts.depot");

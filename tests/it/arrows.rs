@@ -6,13 +6,14 @@ use std::path::{Path, PathBuf};
 
 /// Each room and the rooms that it may name.
 const ARROWS: &[(&str, &[&str])] = &[
-    ("cli", &["study", "report", "scenario", "outcome"]),
+    ("cli", &["study", "report", "store", "scenario", "outcome"]),
     ("study", &["system", "traffic", "measure", "theory", "scenario", "outcome", "engine"]),
     ("system", &["traffic", "theory", "engine", "scenario"]),
     ("traffic", &["engine", "scenario"]),
     ("measure", &["engine"]),
     ("scenario", &["engine", "theory"]),
     ("report", &["outcome"]),
+    ("store", &["outcome"]),
     ("theory", &[]),
     ("outcome", &[]),
     ("engine", &[]),

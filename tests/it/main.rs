@@ -32,6 +32,7 @@
 //! | `scenario_errors` | malformed scenarios, and what is said about them |
 //! | `static_page` | bandwidth chain, lanes, capacity and memory of `check`, against published arithmetic and saturated runs |
 //! | `surprises` | four shipped scenarios, with their mechanism and without |
+//! | `sweep` | many variants: each is a run of its own, killed and resumed, in shards, with errors |
 //! | `theory` | closed forms against rows from textbooks and standards |
 //! | `traces` | reading and replaying the shipped block traces |
 //! | `wear` | room, wear, risk and price: standards, the ledger of a long run, ranges |
@@ -73,6 +74,7 @@ mod saturation;
 mod scenario_errors;
 mod static_page;
 mod surprises;
+mod sweep;
 mod theory;
 mod traces;
 mod wear;

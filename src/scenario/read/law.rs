@@ -148,7 +148,7 @@ impl Reader<'_> {
     }
 
     /// The items of a list that must be there and must not be empty.
-    pub(super) fn list<T>(&mut self, table: &Section, key: &str, convert: Convert<T>) -> Option<Vec<T>> {
+    pub fn list<T>(&mut self, table: &Section, key: &str, convert: Convert<T>) -> Option<Vec<T>> {
         let Some(entry) = table.entry(key) else { return self.missing(table, key) };
         let row = table.row(key);
         let Value::List(items) = &entry.node.value else {

@@ -257,6 +257,7 @@ impl Reader<'_> {
         match table.as_str() {
             "" => Some(format!("`{key}` stands above all tables")),
             LAW => None,
+            sweep if sweep.starts_with("SWEEP") => None,
             _ => Some(format!("`{key}` belongs to `{table}`")),
         }
     }

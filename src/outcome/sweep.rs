@@ -1,0 +1,191 @@
+//! The results of `sweep`: what will run, what was found at each point, and what a store holds.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+/// What a sweep was made from: two stores with equal inputs may be joined, and a sweep goes on only where these agree.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SweepInputs {
+    /// Name and version of the tool.
+    pub tool: String,
+    /// The sweep's title.
+    pub title: String,
+    /// Text of the sweep file.
+    pub sweep: String,
+    /// Text of the base scenario.
+    pub base: String,
+    /// BLAKE3 of every file that the base names, by its name as written.
+    pub files: BTreeMap<String, String>,
+    /// Variants before any was dropped.
+    pub variants: u64,
+}
+
+/// What a sweep will do.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SweepPlan {
+    /// Version of this JSON layout: 1.
+    pub schema: u32,
+    /// Name and version of the tool.
+    pub tool: String,
+    /// The sweep's title.
+    pub title: String,
+    /// The base scenario's file, as written.
+    pub base: String,
+    /// What is asked of each variant.
+    pub ask: Vec<String>,
+    /// Keys that vary, with how many values each has; keys that vary together have one row.
+    pub axes: Vec<AxisRow>,
+    /// Variants in all.
+    pub variants: u64,
+    /// Variants of this shard that will run.
+    pub points: u64,
+    /// This shard and all of them, from 1; absent where there is one.
+    pub shard: Option<[u64; 2]>,
+    /// What was left out, and why.
+    pub dropped: Vec<DroppedRow>,
+    /// What the first variants change.
+    pub first: Vec<PointSets>,
+    /// Seconds that a probe of one variant took, and that all are expected to take on as many threads; null if nothing was probed.
+    pub expected_s: Option<[f64; 2]>,
+}
+
+/// What varies.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AxisRow {
+    /// Paths of the keys.
+    pub keys: Vec<String>,
+    /// Values that a grid takes.
+    pub values: u64,
+    /// First and last value of each key.
+    pub ends: Vec<[String; 2]>,
+}
+
+/// Variants that were left out for one reason.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DroppedRow {
+    /// Why.
+    pub why: String,
+    /// How many.
+    pub count: u64,
+    /// The first of them.
+    pub first: PointSets,
+}
+
+/// What a variant changes of the base.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PointSets {
+    /// Its number among all variants, from 0.
+    pub number: u64,
+    /// Path and value of each change, in the order of the sweep file.
+    pub sets: Vec<(String, String)>,
+}
+
+/// What was found at one point.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PointOutcome {
+    /// What it changes.
+    #[serde(flatten)]
+    pub point: PointSets,
+    /// Hash of the scenario with its changes.
+    pub scenario_digest: String,
+    /// Why there is no answer; null if there is one.
+    pub error: Option<String>,
+    /// Whole answers, by question; empty if there is none.
+    pub answers: BTreeMap<String, serde_json::Value>,
+    /// The figures that are kept.
+    pub figures: Vec<KeptFigure>,
+    /// Requests simulated.
+    pub requests: u64,
+}
+
+/// A figure of a point.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct KeptFigure {
+    /// "run.ticketing-db.read.p99_us" and the like.
+    pub name: String,
+    /// Its value; null if the point has none.
+    pub value: Option<f64>,
+    /// Low end of its interval, if it has one.
+    pub low: Option<f64>,
+    /// High end.
+    pub high: Option<f64>,
+}
+
+/// What became of a sweep that ran.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SweepRun {
+    /// The plan.
+    pub plan: SweepPlan,
+    /// Points that had been finished before.
+    pub before: u64,
+    /// Points that were finished now.
+    pub finished: u64,
+    /// Of all finished points, those with an error.
+    pub failed: u64,
+    /// Whether the user interrupted.
+    pub interrupted: bool,
+}
+
+/// What a store holds: of every point what it changes and what was kept.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SweepTable {
+    /// Version of this JSON layout: 1.
+    pub schema: u32,
+    /// What it was made from.
+    pub inputs: SweepInputs,
+    /// Points in the order of their numbers, without their whole answers.
+    pub points: Vec<PointOutcome>,
+}
+
+/// Rows of a store, chosen and ordered.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SweepListing {
+    /// Version of this JSON layout: 1.
+    pub schema: u32,
+    /// Name and version of the tool.
+    pub tool: String,
+    /// The sweep's title.
+    pub title: String,
+    /// Variants before any was dropped.
+    pub variants: u64,
+    /// Points that are finished.
+    pub finished: u64,
+    /// Of these, those with an error.
+    pub failed: u64,
+    /// Points that were asked for, before the number of rows was cut.
+    pub kept: u64,
+    /// Names of all figures that some point has.
+    pub known: Vec<String>,
+    /// Goals of the front, in words; empty if none was asked for.
+    pub front: Vec<String>,
+    /// The points.
+    pub rows: Vec<ListingRow>,
+}
+
+/// One point of a listing.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ListingRow {
+    /// Its number among all variants.
+    pub number: u64,
+    /// What it changes.
+    pub sets: Vec<(String, String)>,
+    /// Why it has no answer.
+    pub error: Option<String>,
+    /// Where it stands, if a front was asked for.
+    pub standing: Option<Standing>,
+    /// The figures, a column each.
+    pub figures: Vec<KeptFigure>,
+}
+
+/// Where a point stands among all.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Standing {
+    /// No other is as good in everything and better in something.
+    Front,
+    /// Some other is, by its values, but intervals leave it open.
+    Perhaps,
+    /// Some other surely is.
+    Beaten,
+}

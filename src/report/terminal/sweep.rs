@@ -1,0 +1,189 @@
+//! What `sweep` will do, did, and holds.
+
+use crate::outcome::{
+    AxisRow, DroppedRow, KeptFigure, ListingRow, Standing, SweepListing, SweepPlan, SweepRun,
+};
+use crate::report::grid::{Column, Grid};
+use crate::report::numbers::{MISSING, format_count, format_significant, format_span_us};
+use crate::report::sheet::{Sheet, Tone};
+use crate::report::text::{clean, first_that_fits, plural};
+
+use super::footnotes::{Footnotes, finish_table};
+
+/// Reasons that are told one by one.
+const REASONS: usize = 12;
+
+/// Adds what will run: how many, of what, and what is left out.
+pub(super) fn plan(sheet: &mut Sheet, plan: &SweepPlan) {
+    let asked = plan.ask.join(", ");
+    let shard = plan.shard.map_or(String::new(), |[k, n]| format!(" of shard {k} of {n}"));
+    let first = format!(
+        "{} of {} variants of {} will be asked: {asked}{shard}",
+        format_count(plan.points),
+        format_count(plan.variants),
+        clean(&plan.base)
+    );
+    sheet.line(Tone::Strong, &first_that_fits(&[first], sheet.width()));
+    if let Some([one, all]) = plan.expected_s {
+        let words = format!(
+            "Expected: {} in all, from a probe of one that took {}",
+            format_span_us(all * 1e6),
+            format_span_us(one * 1e6)
+        );
+        sheet.line(Tone::Plain, &first_that_fits(&[words], sheet.width()));
+    }
+    sheet.gap();
+    sheet.paragraph(Tone::Quiet, "", &clean(&plan.title));
+    sheet.heading("What varies, the first slowest");
+    for AxisRow { keys, values, ends } in &plan.axes {
+        let both = keys.iter().zip(ends).map(|(key, [first, last])| match values {
+            1 => format!("{} = {}", clean(key), clean(first)),
+            _ => format!("{} from {} to {}", clean(key), clean(first), clean(last)),
+        });
+        let words = both.collect::<Vec<_>>().join(", together with ");
+        sheet.paragraph(
+            Tone::Plain,
+            " ",
+            &format!("{}: {words}", plural(*values as usize, "value", "values")),
+        );
+    }
+    dropped(sheet, &plan.dropped);
+    if !plan.first.is_empty() {
+        sheet.heading("The first of them");
+        for point in &plan.first {
+            sheet.paragraph(Tone::Plain, &format!(" {}: ", point.number), &in_words(&point.sets));
+        }
+    }
+}
+
+fn dropped(sheet: &mut Sheet, rows: &[DroppedRow]) {
+    if rows.is_empty() {
+        return;
+    }
+    sheet.heading("Left out before anything is simulated");
+    for row in rows.iter().take(REASONS) {
+        let words = format!("{}; the first is {}", clean(&row.why), in_words(&row.first.sets));
+        sheet.paragraph(Tone::Plain, &format!(" {}: ", format_count(row.count)), &words);
+    }
+    if rows.len() > REASONS {
+        sheet.paragraph(Tone::Quiet, " ", &format!("and {} more reasons", rows.len() - REASONS));
+    }
+}
+
+fn in_words(sets: &[(String, String)]) -> String {
+    sets.iter()
+        .map(|(path, value)| format!("{}={}", clean(path), clean(value)))
+        .collect::<Vec<_>>()
+        .join(", ")
+}
+
+/// Adds how a sweep ended.
+pub(super) fn ended(sheet: &mut Sheet, outcome: &SweepRun, store: &str) {
+    let all = outcome.before + outcome.finished;
+    let (tone, word) = match (outcome.interrupted, all < outcome.plan.points) {
+        (true, true) => (Tone::Caution, "Interrupted: "),
+        (false, true) => (Tone::Bad, "Not finished: "),
+        _ if outcome.failed > 0 => (Tone::Caution, ""),
+        _ => (Tone::Good, ""),
+    };
+    let before = match outcome.before {
+        0 => String::new(),
+        before => format!(", {} of them before", format_count(before)),
+    };
+    let failed = match outcome.failed {
+        0 => String::new(),
+        failed => format!("; {} with an error", format_count(failed)),
+    };
+    let words = format!(
+        "{word}{} of {} points are finished{before}{failed}",
+        format_count(all),
+        format_count(outcome.plan.points)
+    );
+    sheet.line(tone, &first_that_fits(&[words], sheet.width()));
+    dropped(sheet, &outcome.plan.dropped);
+    sheet.gap();
+    let next = format!(
+        "kept in {store}: `forebay sweep show {store}`; started again, a sweep goes on where it ended"
+    );
+    sheet.paragraph(Tone::Plain, "", &next);
+}
+
+/// Adds the rows of a store.
+pub(super) fn listing(sheet: &mut Sheet, listing: &SweepListing) {
+    let first = format!(
+        "{} of {} variants finished{}{}",
+        format_count(listing.finished),
+        format_count(listing.variants),
+        if listing.failed > 0 {
+            format!(", {} with an error", format_count(listing.failed))
+        } else {
+            String::new()
+        },
+        if listing.kept < listing.finished {
+            format!("; {} as asked for", format_count(listing.kept))
+        } else {
+            String::new()
+        }
+    );
+    sheet.line(Tone::Strong, &first_that_fits(&[first], sheet.width()));
+    if !listing.front.is_empty() {
+        sheet.paragraph(Tone::Plain, "Front: ", &listing.front.join(", "));
+    }
+    sheet.gap();
+    sheet.paragraph(Tone::Quiet, "", &clean(&listing.title));
+    let Some(some) = listing.rows.first() else { return };
+    let mut columns = vec![Column::figure("point", 0)];
+    columns.extend(some.sets.iter().map(|(path, _)| Column::name(&short(path), 0)));
+    let has_front = !listing.front.is_empty();
+    if has_front {
+        columns.push(Column::name("front", 0));
+    }
+    columns.extend(some.figures.iter().zip(1..).map(|(figure, rank)| Column::figure(&figure.name, rank)));
+    let mut grid = Grid::new(columns);
+    for row in &listing.rows {
+        let mut cells = vec![row.number.to_string()];
+        cells.extend(row.sets.iter().map(|(_, value)| clean(value.trim_matches('"'))));
+        if has_front {
+            cells.push(standing(row).into());
+        }
+        cells.extend(row.figures.iter().map(told));
+        let tone = match (&row.error, row.standing) {
+            (Some(_), _) => Tone::Bad,
+            (None, Some(Standing::Perhaps)) => Tone::Quiet,
+            _ => Tone::Plain,
+        };
+        grid.row(tone, cells);
+    }
+    sheet.gap();
+    let fitted = grid.fit(sheet.width());
+    finish_table(sheet, fitted, Footnotes::default());
+    for row in listing.rows.iter().filter(|row| row.error.is_some()) {
+        let why = row.error.as_deref().unwrap_or_default();
+        sheet.paragraph(Tone::Bad, &format!(" {MISSING} {}: ", row.number), why);
+    }
+    if listing.kept > listing.rows.len() as u64 {
+        let more = listing.kept - listing.rows.len() as u64;
+        sheet.paragraph(Tone::Quiet, " ", &format!("and {} more (`--rows`, `--csv`)", format_count(more)));
+    }
+    sheet.gap();
+    sheet.paragraph(Tone::Quiet, "", "Figures are estimates from a model: accept on measured results.");
+}
+
+fn standing(row: &ListingRow) -> &'static str {
+    match row.standing {
+        Some(Standing::Front) => "yes",
+        Some(Standing::Perhaps) => "perhaps",
+        Some(Standing::Beaten) => "no",
+        None => MISSING,
+    }
+}
+
+fn told(figure: &KeptFigure) -> String {
+    figure.value.map_or(MISSING.into(), format_significant)
+}
+
+/// The last two parts of a path.
+fn short(path: &str) -> String {
+    let parts: Vec<&str> = path.rsplitn(3, '.').collect();
+    parts[..parts.len().min(2)].iter().rev().copied().collect::<Vec<_>>().join(".")
+}

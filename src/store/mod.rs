@@ -1,0 +1,332 @@
+//! A sweep's results: one SQLite file, each point committed as it is finished.
+//!
+//! Write-ahead logging with `synchronous = NORMAL`: a process that is killed loses nothing that was committed, a power cut
+//! perhaps the last points. Write-ahead logging needs one host; where it cannot be had (a shard on a network file system) the
+//! journal is truncated instead, which is slower and safe. The file says what it was made from, and nothing else is let in.
+
+use std::collections::HashSet;
+use std::path::Path;
+
+use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
+
+use crate::outcome::{KeptFigure, PointOutcome, PointSets, SweepInputs, SweepTable};
+
+/// Version of the tables: a file of another is not read.
+const LAYOUT: i64 = 1;
+
+const TABLES: &str = "
+    CREATE TABLE inputs (text TEXT NOT NULL);
+    CREATE TABLE points (
+        number INTEGER PRIMARY KEY,
+        sets TEXT NOT NULL,
+        scenario_digest TEXT NOT NULL,
+        error TEXT,
+        requests INTEGER NOT NULL,
+        answers TEXT NOT NULL
+    );
+    CREATE TABLE figures (
+        point INTEGER NOT NULL REFERENCES points (number),
+        place INTEGER NOT NULL,
+        name TEXT NOT NULL,
+        value REAL,
+        low REAL,
+        high REAL,
+        PRIMARY KEY (point, place)
+    ) WITHOUT ROWID;
+    CREATE INDEX figures_by_name ON figures (name);
+";
+
+/// An open file of results.
+pub struct Store {
+    connection: Connection,
+}
+
+/// Why a store cannot be used. Displays as words.
+#[derive(Debug)]
+pub enum StoreError {
+    /// The database, or the file system below it.
+    Database(String),
+    /// It was made from something else: what differs.
+    OtherInputs(String),
+    /// It is no store, or one of another version.
+    NotAStore(String),
+}
+
+impl std::fmt::Display for StoreError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            StoreError::Database(why) => write!(f, "{why}"),
+            StoreError::OtherInputs(what) => write!(f, "{what}"),
+            StoreError::NotAStore(why) => write!(f, "{why}"),
+        }
+    }
+}
+
+impl std::error::Error for StoreError {}
+
+impl From<rusqlite::Error> for StoreError {
+    fn from(error: rusqlite::Error) -> Self {
+        let words = match error.sqlite_error_code() {
+            Some(rusqlite::ErrorCode::DiskFull) => {
+                "the disk is full; points that were finished are kept".into()
+            }
+            Some(rusqlite::ErrorCode::ReadOnly) => "the file, or its folder, cannot be written to".into(),
+            Some(rusqlite::ErrorCode::CannotOpen) => {
+                "the file cannot be opened, or made: does its folder exist, and may it be written to?".into()
+            }
+            Some(rusqlite::ErrorCode::NotADatabase) => "the file is no store of results".into(),
+            Some(rusqlite::ErrorCode::DatabaseBusy) => "the file is in use by another process".into(),
+            _ => error.to_string(),
+        };
+        StoreError::Database(words)
+    }
+}
+
+type Result<T> = std::result::Result<T, StoreError>;
+
+impl Store {
+    /// Opens the store of these inputs, or makes it.
+    ///
+    /// # Errors
+    /// The file cannot be used, or was made from something else.
+    pub fn open(path: &Path, inputs: &SweepInputs) -> Result<Self> {
+        let connection = Connection::open(path)?;
+        connection.busy_timeout(std::time::Duration::from_secs(10))?;
+        let mode: String = connection.query_row("PRAGMA journal_mode = WAL", [], |row| row.get(0))?;
+        if mode != "wal" {
+            let _: String = connection.query_row("PRAGMA journal_mode = TRUNCATE", [], |row| row.get(0))?;
+        }
+        connection.execute_batch("PRAGMA synchronous = NORMAL; PRAGMA foreign_keys = ON;")?;
+        let mut store = Store { connection };
+        match store.layout()? {
+            0 => store.make(inputs)?,
+            LAYOUT => {
+                let found = store.inputs()?;
+                if found != *inputs {
+                    return Err(StoreError::OtherInputs(differences(&found, inputs)));
+                }
+            }
+            other => return Err(of_another_layout(other)),
+        }
+        Ok(store)
+    }
+
+    /// Opens a store to read it.
+    ///
+    /// # Errors
+    /// It is not there, or is no store.
+    pub fn read(path: &Path) -> Result<Self> {
+        if !path.is_file() {
+            return Err(StoreError::NotAStore("there is no such file".into()));
+        }
+        let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE)
+            .or_else(|_| Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY))?;
+        connection.busy_timeout(std::time::Duration::from_secs(10))?;
+        let store = Store { connection };
+        match store.layout()? {
+            LAYOUT => Ok(store),
+            0 => Err(StoreError::NotAStore("the file is no store of results".into())),
+            other => Err(of_another_layout(other)),
+        }
+    }
+
+    fn layout(&self) -> Result<i64> {
+        Ok(self.connection.query_row("PRAGMA user_version", [], |row| row.get(0))?)
+    }
+
+    fn make(&mut self, inputs: &SweepInputs) -> Result<()> {
+        let all = self.connection.transaction()?;
+        // Two processes that begin at once: the second finds the tables of the first.
+        let layout: i64 = all.query_row("PRAGMA user_version", [], |row| row.get(0))?;
+        if layout == 0 {
+            all.execute_batch(TABLES)?;
+            let text =
+                serde_json::to_string(inputs).map_err(|error| StoreError::Database(error.to_string()))?;
+            all.execute("INSERT INTO inputs (text) VALUES (?1)", [text])?;
+            all.pragma_update(None, "user_version", LAYOUT)?;
+        }
+        all.commit()?;
+        Ok(())
+    }
+
+    /// What it was made from.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn inputs(&self) -> Result<SweepInputs> {
+        let text: String = self.connection.query_row("SELECT text FROM inputs", [], |row| row.get(0))?;
+        serde_json::from_str(&text).map_err(|error| StoreError::NotAStore(error.to_string()))
+    }
+
+    /// Numbers of the points that are in it.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn finished(&self) -> Result<HashSet<u64>> {
+        let mut select = self.connection.prepare("SELECT number FROM points")?;
+        let numbers = select.query_map([], |row| row.get::<_, i64>(0))?;
+        numbers.map(|number| Ok(number? as u64)).collect()
+    }
+
+    /// How many of its points have an error.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn failed(&self) -> Result<u64> {
+        let count = "SELECT COUNT(*) FROM points WHERE error IS NOT NULL";
+        Ok(self.connection.query_row(count, [], |row| row.get::<_, i64>(0))? as u64)
+    }
+
+    /// Keeps a point, for good: it is there once this returns. One that is there already stays as it is.
+    ///
+    /// # Errors
+    /// It could not be written; nothing of it is kept then.
+    pub fn keep(&mut self, found: &PointOutcome) -> Result<()> {
+        let text = |value: &dyn Fn() -> serde_json::Result<String>| {
+            value().map_err(|error| StoreError::Database(error.to_string()))
+        };
+        let sets = text(&|| serde_json::to_string(&found.point.sets))?;
+        let answers = text(&|| serde_json::to_string(&found.answers))?;
+        let all = self.connection.transaction()?;
+        let number = found.point.number as i64;
+        let is_new =
+            all.prepare("INSERT OR IGNORE INTO points VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?.execute(params![
+                number,
+                sets,
+                found.scenario_digest,
+                found.error,
+                found.requests as i64,
+                answers
+            ])?;
+        if is_new > 0 {
+            let mut insert = all.prepare("INSERT INTO figures VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?;
+            for (place, figure) in found.figures.iter().enumerate() {
+                insert.execute(params![
+                    number,
+                    place as i64,
+                    figure.name,
+                    figure.value,
+                    figure.low,
+                    figure.high
+                ])?;
+            }
+        }
+        all.commit()?;
+        Ok(())
+    }
+
+    /// Everything in it but whole answers.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn table(&self) -> Result<SweepTable> {
+        let mut select = self
+            .connection
+            .prepare("SELECT number, sets, scenario_digest, error, requests FROM points ORDER BY number")?;
+        let rows = select.query_map([], |row| {
+            Ok((
+                row.get::<_, i64>(0)? as u64,
+                row.get::<_, String>(1)?,
+                row.get::<_, String>(2)?,
+                row.get::<_, Option<String>>(3)?,
+                row.get::<_, i64>(4)? as u64,
+            ))
+        })?;
+        let mut points = Vec::new();
+        for row in rows {
+            let (number, sets, scenario_digest, error, requests) = row?;
+            let sets =
+                serde_json::from_str(&sets).map_err(|error| StoreError::NotAStore(error.to_string()))?;
+            points.push(PointOutcome {
+                point: PointSets { number, sets },
+                scenario_digest,
+                error,
+                answers: Default::default(),
+                figures: self.figures(number)?,
+                requests,
+            });
+        }
+        Ok(SweepTable { schema: 1, inputs: self.inputs()?, points })
+    }
+
+    fn figures(&self, point: u64) -> Result<Vec<KeptFigure>> {
+        let mut select = self
+            .connection
+            .prepare("SELECT name, value, low, high FROM figures WHERE point = ?1 ORDER BY place")?;
+        let rows = select.query_map([point as i64], |row| {
+            Ok(KeptFigure { name: row.get(0)?, value: row.get(1)?, low: row.get(2)?, high: row.get(3)? })
+        })?;
+        rows.map(|row| Ok(row?)).collect()
+    }
+
+    /// The whole answer to a question at a point.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn answers(&self, point: u64) -> Result<Option<String>> {
+        let found = self.connection.query_row(
+            "SELECT answers FROM points WHERE number = ?1",
+            [point as i64],
+            |row| row.get(0),
+        );
+        Ok(found.optional()?)
+    }
+
+    /// Takes over every point of another store that is not in this one; how many those were.
+    ///
+    /// # Errors
+    /// It was made from something else, or cannot be read.
+    pub fn take_over(&mut self, other: &Store) -> Result<u64> {
+        let (here, there) = (self.inputs()?, other.inputs()?);
+        if here != there {
+            return Err(StoreError::OtherInputs(differences(&here, &there)));
+        }
+        let known = self.finished()?;
+        let mut taken = 0;
+        for mut found in other.table()?.points {
+            if known.contains(&found.point.number) {
+                continue;
+            }
+            let answers = other.answers(found.point.number)?.unwrap_or_else(|| "{}".into());
+            found.answers =
+                serde_json::from_str(&answers).map_err(|error| StoreError::NotAStore(error.to_string()))?;
+            self.keep(&found)?;
+            taken += 1;
+        }
+        Ok(taken)
+    }
+}
+
+fn of_another_layout(layout: i64) -> StoreError {
+    StoreError::NotAStore(format!("the file has layout {layout}, and this version reads {LAYOUT}"))
+}
+
+/// What is unlike in two inputs, in words, line by line where texts differ.
+fn differences(stored: &SweepInputs, now: &SweepInputs) -> String {
+    let mut said = vec!["the file was made from something else:".to_owned()];
+    if stored.tool != now.tool {
+        said.push(format!("  tool: {} there, {} now", stored.tool, now.tool));
+    }
+    for (what, there, here) in
+        [("sweep file", &stored.sweep, &now.sweep), ("base scenario", &stored.base, &now.base)]
+    {
+        let unlike = there.lines().zip(here.lines()).enumerate().find(|(_, (there, here))| there != here);
+        match unlike {
+            Some((number, (there, here))) => {
+                said.push(format!("  {what}, line {}:\n    there: {there}\n    now:   {here}", number + 1));
+            }
+            None if there != here => said.push(format!(
+                "  {what}: {} lines there, {} now",
+                there.lines().count(),
+                here.lines().count()
+            )),
+            None => {}
+        }
+    }
+    for name in stored.files.keys().chain(now.files.keys()).collect::<std::collections::BTreeSet<_>>() {
+        if stored.files.get(name) != now.files.get(name) {
+            said.push(format!("  {name}: other content"));
+        }
+    }
+    said.join("\n")
+}

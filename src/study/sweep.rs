@@ -1,0 +1,78 @@
+//! `sweep`: many variants of one scenario, each asked the same questions.
+//!
+//! A variant is the base with a few keys set; its number among all variants names it, on every machine and after every
+//! restart. `plan` numbers the variants of a shard and drops what cannot be; `point` asks one; `figures` makes columns of
+//! answers. What was found is handed to whoever keeps it, one point at a time, as each is finished.
+
+mod figures;
+mod listing;
+mod plan;
+mod point;
+
+use std::collections::HashSet;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Mutex, mpsc};
+
+use crate::outcome::PointOutcome;
+use crate::scenario::Sweep;
+
+use super::run::Context;
+
+pub use listing::{Bound, Goal, Query, list};
+pub use plan::{Base, Planned, Shard, plan};
+use point::point;
+
+/// Points that may wait to be kept, for each worker.
+const WAITING: usize = 4;
+
+/// Asks every point of a plan that is not among the `finished`, side by side, and hands each over as it is done, on the
+/// thread that called. A point that goes wrong is handed over with its error, and the others go on. Whoever keeps them
+/// may refuse, which ends the sweep.
+///
+/// As many points are asked at once as there are threads. Each asks in replications that share one pool, so that at the
+/// end, when fewer points are left than threads, none is idle while there is work.
+///
+/// # Errors
+/// What the keeper said.
+pub fn sweep<E>(
+    sweep: &Sweep,
+    base: &Base,
+    planned: &Planned,
+    finished: &HashSet<u64>,
+    context: &Context,
+    mut keep: impl FnMut(PointOutcome) -> Result<(), E>,
+) -> Result<(), E> {
+    let workers = rayon::current_num_threads();
+    let queue = Mutex::new(planned.points.iter().filter(|point| !finished.contains(&point.number)));
+    let (sender, receiver) = mpsc::sync_channel(WAITING * workers);
+    let refused = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        for _ in 0..workers {
+            let sender = sender.clone();
+            let (queue, refused) = (&queue, &refused);
+            scope.spawn(move || {
+                loop {
+                    if refused.load(Ordering::Relaxed) || context.interrupted.load(Ordering::Relaxed) {
+                        return;
+                    }
+                    let next = queue.lock().unwrap_or_else(|poisoned| poisoned.into_inner()).next();
+                    let Some(next) = next else { return };
+                    let found = point(sweep, base, next, context);
+                    // A point that was cut short is asked again another time.
+                    if context.interrupted.load(Ordering::Relaxed) || sender.send(found).is_err() {
+                        return;
+                    }
+                }
+            });
+        }
+        drop(sender);
+        let mut result = Ok(());
+        for found in receiver {
+            if result.is_ok() {
+                result = keep(found);
+                refused.store(result.is_err(), Ordering::Relaxed);
+            }
+        }
+        result
+    })
+}

@@ -1,0 +1,91 @@
+//! One point of a sweep.
+
+use std::collections::BTreeMap;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use serde_json::{Value, to_value};
+
+use crate::outcome::{KeptFigure, PointOutcome, PointSets};
+use crate::scenario::{Ask, Override, Scenario, Sweep};
+use crate::study::run::Context;
+
+use super::figures;
+use super::plan::Base;
+
+/// What was answered so far.
+#[derive(Default)]
+struct Answers {
+    whole: BTreeMap<String, Value>,
+    figures: Vec<KeptFigure>,
+    requests: u64,
+}
+
+/// Asks one point. Whatever goes wrong is in its outcome.
+pub(super) fn point(sweep: &Sweep, base: &Base, point: &PointSets, context: &Context) -> PointOutcome {
+    let quiet = |_: &str| ();
+    let context = Context { interrupted: context.interrupted, progress: &quiet, detail: false };
+    let sets: Vec<Override> = point
+        .sets
+        .iter()
+        .map(|(path, value)| Override { path: path.clone(), value: value.clone() })
+        .collect();
+    let mut digest = String::new();
+    let mut answers = Answers::default();
+    // A fault of ours at one point must not cost the night.
+    let result = catch_unwind(AssertUnwindSafe(|| {
+        let scenario = base.with(&sets)?;
+        digest.clone_from(&scenario.digest);
+        sweep.ask.iter().try_for_each(|ask| answers.ask(*ask, &scenario, &context))
+    }));
+    let error = match result {
+        Ok(Ok(())) => None,
+        Ok(Err(why)) => Some(why),
+        Err(_) => Some("a fault of forebay: it gave up at this point".into()),
+    };
+    let wanted = |figure: &KeptFigure| {
+        sweep.keep.is_empty() || sweep.keep.iter().any(|begin| figure.name.starts_with(begin.as_str()))
+    };
+    answers.figures.retain(wanted);
+    PointOutcome {
+        point: point.clone(),
+        scenario_digest: digest,
+        error,
+        answers: answers.whole,
+        figures: answers.figures,
+        requests: answers.requests,
+    }
+}
+
+impl Answers {
+    fn ask(&mut self, ask: Ask, scenario: &Scenario, context: &Context) -> Result<(), String> {
+        let why = |error: crate::study::StudyError| error.to_string();
+        let whole = match ask {
+            Ask::Run => {
+                let found = crate::study::run(scenario, context).map_err(why)?;
+                self.requests += found.run.requests;
+                self.figures.extend(figures::of_run(&found));
+                to_value(&found)
+            }
+            Ask::Knee => {
+                let found = crate::study::knee(scenario, context).map_err(why)?;
+                self.requests += found.requests;
+                self.figures.extend(figures::of_knee(&found));
+                to_value(&found)
+            }
+            Ask::Fit => {
+                let found = crate::study::fit(scenario, None, context).map_err(why)?;
+                self.requests += found.requests;
+                self.figures.extend(figures::of_fit(&found));
+                to_value(&found)
+            }
+            Ask::Wear => {
+                let found = crate::study::wear(scenario, context).map_err(why)?;
+                self.requests += found.run.requests;
+                self.figures.extend(figures::of_wear(&found));
+                to_value(&found)
+            }
+        };
+        self.whole.insert(ask.word().into(), whole.map_err(|error| error.to_string())?);
+        Ok(())
+    }
+}

@@ -1,0 +1,243 @@
+//! Sweeps: what is asked of each point, what is kept, what survives a killed process, shards, and errors.
+
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::Duration;
+
+use forebay::outcome::SweepTable;
+use forebay::store::Store;
+
+use crate::program::{Folder, said};
+
+const BASE: &str = "[run]\nseed = 1\nlength = \"20 ms\"\nwarm_up = \"2 ms\"\nreplications = 2\n[design.cpu]\ncores = 2\n\
+                    service = { mean = \"10 us\", shape = \"exponential\" }\n[[class]]\nname = \"a\"\nmachines = 1\n\
+                    load = { rate = \"50000/s\" }\nread = 1\nsizes = \"4 KiB\"\n[[objective]]\nclass = \"a\"\n\
+                    percentile = 90\nbelow = \"100 us\"\n";
+
+fn sweep_of(vary: &str) -> (Folder, String) {
+    let folder = Folder::new();
+    folder.file("base.toml", BASE);
+    let path = folder.file("sweep.toml", &format!("base = \"base.toml\"\n{vary}"));
+    (folder, path)
+}
+
+/// 5 × 8 points.
+const GRID: &str = "[vary]\ndesign.cpu.cores = [1, 2, 3, 4, 6]\n\
+                    \"class.a.load.rate\" = { from = \"20000/s\", to = \"160000/s\", points = 8 }\n";
+
+fn store_of(sweep: &str, name: &str) -> String {
+    Path::new(sweep).with_file_name(name).display().to_string()
+}
+
+fn table(store: &str) -> SweepTable {
+    let store = Store::read(Path::new(store)).unwrap_or_else(|error| panic!("{error}"));
+    store.table().unwrap_or_else(|error| panic!("{error}"))
+}
+
+/// A point's answer is the answer of `run` with its changes, and its figures are that answer's.
+#[test]
+fn a_point_is_the_scenario_with_its_changes() {
+    let (_folder, sweep) = sweep_of("[vary]\ndesign.cpu.cores = [1, 3]\n");
+    let store = store_of(&sweep, "s.db");
+    let (status, out, err) = said(&["sweep", "run", &sweep, "--out", &store]);
+    assert_eq!(status, Some(0), "{out}{err}");
+    let base = store_of(&sweep, "base.toml");
+    let kept = Store::read(Path::new(&store)).expect("a store");
+    for (number, cores) in [(0, 1), (1, 3)] {
+        let (_, json, _) =
+            said(&["run", &base, "--set", &format!("design.cpu.cores={cores}"), "--json", "-"]);
+        let alone: serde_json::Value = serde_json::from_str(&json).expect("JSON");
+        let answers = kept.answers(number).expect("readable").expect("there");
+        let answers: serde_json::Value = serde_json::from_str(&answers).expect("JSON");
+        assert_eq!(answers["run"], alone, "{cores} cores");
+        let table = table(&store);
+        let point = &table.points[number as usize];
+        assert_eq!(point.point.sets, [("design.cpu.cores".to_owned(), cores.to_string())]);
+        assert_eq!(alone["scenario_digest"], point.scenario_digest.as_str());
+        let carried = point.figures.iter().find(|figure| figure.name == "run.carried_iops").expect("kept");
+        assert_eq!(carried.value, alone["carried"]["iops"]["value"].as_f64());
+    }
+}
+
+/// Killed at 20 random moments (seeded) and started again each time, a sweep ends with the table of one that was not:
+/// nothing lost, nothing twice.
+#[test]
+fn a_killed_sweep_goes_on_where_it_ended() {
+    let (_folder, sweep) = sweep_of(GRID);
+    let (whole, killed) = (store_of(&sweep, "whole.db"), store_of(&sweep, "killed.db"));
+    let began = std::time::Instant::now();
+    assert_eq!(said(&["sweep", "run", &sweep, "--out", &whole]).0, Some(0));
+    let takes = began.elapsed();
+    let (mut state, mut kills, mut partly) = (5_u64, 0, 0);
+    while kills < 20 {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_forebay"))
+            .args(["sweep", "run", &sweep, "--out", &killed, "--quiet"])
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("it starts");
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        std::thread::sleep(Duration::from_secs_f64(
+            takes.as_secs_f64() * (state >> 40) as f64 / 2f64.powi(24) / 4.0,
+        ));
+        // The signal that nobody can catch.
+        let _ = child.kill();
+        let ended = child.wait().expect("it ends");
+        kills += 1;
+        partly += u32::from(!ended.success());
+        if let Ok(store) = Store::read(Path::new(&killed)) {
+            let done = store.finished().map_or(0, |numbers| numbers.len());
+            if done == 40 {
+                // All done before 20 kills: from the start again.
+                for end in ["", "-wal", "-shm"] {
+                    let _ = std::fs::remove_file(format!("{killed}{end}"));
+                }
+            }
+        }
+    }
+    println!("{partly} of {kills} were cut short");
+    assert!(partly >= 10, "{partly}: the kills came too late to tell anything");
+    assert_eq!(said(&["sweep", "run", &sweep, "--out", &killed]).0, Some(0));
+    assert_eq!(table(&killed), table(&whole));
+    assert_eq!(table(&whole).points.len(), 40);
+}
+
+/// Three shards, joined in any order and twice, are the whole sweep, to the byte of the CSV.
+#[test]
+fn shards_join_to_the_whole() {
+    let (_folder, sweep) = sweep_of(GRID);
+    let whole = store_of(&sweep, "whole.db");
+    assert_eq!(said(&["sweep", "run", &sweep, "--out", &whole]).0, Some(0));
+    let shards: Vec<String> = (1..=3).map(|k| store_of(&sweep, &format!("part{k}.db"))).collect();
+    for (k, store) in shards.iter().enumerate() {
+        let (status, out, _) =
+            said(&["sweep", "run", &sweep, "--out", store, "--shard", &format!("{}/3", k + 1)]);
+        assert_eq!(status, Some(0), "{out}");
+    }
+    let joined = store_of(&sweep, "joined.db");
+    let merge = ["sweep", "merge", &joined, &shards[2], &shards[0], &shards[1]];
+    assert_eq!(said(&merge).1, format!("40 points taken over into {joined}\n"));
+    assert_eq!(said(&merge).1, format!("0 points taken over into {joined}\n"));
+    let csv = |store: &str| said(&["sweep", "show", store, "--csv", "-"]).1;
+    assert_eq!(csv(&joined), csv(&whole));
+    assert_eq!(csv(&whole).lines().count(), 41);
+    // A store of another sweep is not let in.
+    let (_other, other) = sweep_of("[vary]\ndesign.cpu.cores = [1, 3]\n");
+    let store = store_of(&other, "other.db");
+    assert_eq!(said(&["sweep", "run", &other, "--out", &store]).0, Some(0));
+    let (status, _, err) = said(&["sweep", "merge", &joined, &store]);
+    assert_eq!(status, Some(2));
+    assert!(err.contains("made from something else") && err.contains("sweep file, line"), "{err}");
+}
+
+/// A store belongs to the texts it was made from: what differs is told, and nothing is lost.
+#[test]
+fn a_changed_base_is_refused_with_the_difference() {
+    let (folder, sweep) = sweep_of("[vary]\ndesign.cpu.cores = [1, 3]\n");
+    let store = store_of(&sweep, "s.db");
+    assert_eq!(said(&["sweep", "run", &sweep, "--out", &store]).0, Some(0));
+    folder.file("base.toml", &BASE.replace("seed = 1", "seed = 2"));
+    let (status, _, err) = said(&["sweep", "run", &sweep, "--out", &store]);
+    assert_eq!(status, Some(2));
+    assert!(err.contains("base scenario, line 2:") && err.contains("there: seed = 1"), "{err}");
+    assert_eq!(table(&store).points.len(), 2);
+}
+
+/// Variants that are no scenario, or beyond the stated limits, cost nothing and are counted; a point that goes wrong is kept
+/// with its error and the others go on.
+#[test]
+fn what_cannot_be_is_dropped_and_what_fails_is_kept() {
+    let (_folder, sweep) = sweep_of(
+        "ask = [\"run\", \"wear\"]\n[vary]\ndesign.cpu.cores = [0, 1, 2]\n\"class.a.load.rate\" = [\"20000/s\", \"150000/s\"]\n\
+         [drop]\nbusy_above = 0.9\n",
+    );
+    let (status, out, _) = said(&["sweep", "plan", &sweep]);
+    assert_eq!(status, Some(0), "{out}");
+    assert!(out.starts_with("3 of 6 variants of base.toml will be asked: run, wear"), "{out}");
+    assert!(
+        out.contains(" 2: `design.cpu.cores` is 0, below 1") && out.contains(" 1: busier than 0.9"),
+        "{out}"
+    );
+    // No drives, so nothing wears: the run is kept, and why there is no more.
+    let store = store_of(&sweep, "s.db");
+    let (status, out, _) = said(&["sweep", "run", &sweep, "--out", &store]);
+    assert_eq!(status, Some(1), "{out}");
+    assert!(out.contains("3 of 3 points are finished; 3 with an error"), "{out}");
+    let table = table(&store);
+    assert!(
+        table.points.iter().all(|point| point.error.as_ref().is_some_and(|why| why.contains("no drive")))
+    );
+    assert!(table.points.iter().all(|point| point.figures.iter().any(|f| f.name == "run.carried_iops")));
+}
+
+/// The shipped sweeps can be planned, and all that they vary can be asked.
+#[test]
+fn shipped_sweeps_can_be_planned() {
+    for file in std::fs::read_dir("workloads/sweeps").expect("shipped").flatten() {
+        let path = file.path().display().to_string();
+        let (status, out, err) = said(&["sweep", "plan", &path]);
+        assert_eq!(status, Some(0), "{path}: {err}");
+        assert!(!out.starts_with("0 of"), "{path}: {out}");
+    }
+}
+
+/// The JSON of each subcommand keeps to its schema.
+#[test]
+fn json_keeps_to_the_schemas() {
+    let (_folder, sweep) = sweep_of("[vary]\ndesign.cpu.cores = [0, 1, 3]\n[sample]\npoints = 5\n");
+    let store = store_of(&sweep, "s.db");
+    for (arguments, schema) in [
+        (vec!["plan", sweep.as_str(), "--probe"], "sweep-plan"),
+        (vec!["run", &sweep, "--out", &store], "sweep-run"),
+        (vec!["show", &store, "--front", "run.all.all.p90_us,-run.carried_iops"], "sweep-show"),
+    ] {
+        let all: Vec<&str> = ["sweep"].into_iter().chain(arguments).chain(["--json", "-"]).collect();
+        let (status, json, err) = said(&all);
+        assert_eq!(status, Some(0), "{err}");
+        let value: serde_json::Value = serde_json::from_str(&json).expect("JSON and nothing else");
+        let schema = std::fs::read_to_string(format!("schema/{schema}.schema.json")).expect("the schema");
+        let schema = serde_json::from_str(&schema).expect("JSON");
+        let validator = jsonschema::validator_for(&schema).expect("a schema");
+        let errors: Vec<String> = validator.iter_errors(&value).map(|error| error.to_string()).collect();
+        assert!(errors.is_empty(), "{errors:?}");
+    }
+}
+
+/// Mistakes are told as those of a scenario are; files that cannot be used in one sentence.
+#[test]
+fn mistakes_are_told_with_their_place() {
+    let (folder, sweep) = sweep_of(
+        "ask = [\"rum\"]\n[vary]\ndesign.cpu.cores = 4\n\"class.a.load.rate\" = { from = \"1/s\", to = \"2 MB/s\", points = 3 }\n\
+         \"run.seed\" = { from = 1, to = 3, points = 9 }\n[sampel]\npoints = 3\n",
+    );
+    let (status, _, err) = said(&["sweep", "plan", &sweep]);
+    assert_eq!(status, Some(2));
+    for words in [
+        "did you mean \"run\"?",
+        "`design.cpu.cores` is one value, which varies nothing",
+        "have unlike units",
+        "9 points among 3 whole numbers",
+        "did you mean `sample`?",
+        "sweep.toml:",
+    ] {
+        assert!(err.contains(words), "{words}: {err}");
+    }
+    let none = folder.file("none.toml", "base = \"base.toml\"\n");
+    assert!(said(&["sweep", "plan", &none]).2.contains("nothing is varied"));
+    let gone = folder.file("gone.toml", "base = \"bsae.toml\"\n[vary]\ndesign.cpu.cores = [1, 2]\n");
+    let (status, _, err) = said(&["sweep", "run", &gone]);
+    assert_eq!(status, Some(2));
+    assert!(err.contains("bsae.toml"), "{err}");
+    let (status, _, err) = said(&["sweep", "show", &none]);
+    assert_eq!(status, Some(2));
+    assert!(err.contains("no store of results"), "{err}");
+    let good = folder.file("good.toml", "base = \"base.toml\"\n[vary]\ndesign.cpu.cores = [1, 2]\n");
+    let (status, _, err) = said(&["sweep", "run", &good, "--out", "no/such/folder/s.db"]);
+    assert_eq!(status, Some(2));
+    assert!(err.contains("does its folder exist"), "{err}");
+    let store = store_of(&good, "good.db");
+    assert_eq!(said(&["sweep", "run", &good]).0, Some(0));
+    let (status, _, err) = said(&["sweep", "show", &store, "--sort", "run.all.all.p98_us"]);
+    assert_eq!(status, Some(2));
+    assert!(err.contains("did you mean `run.all.all.p9"), "{err}");
+}
