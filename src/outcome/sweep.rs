@@ -91,8 +91,8 @@ pub struct PointOutcome {
     pub scenario_digest: String,
     /// Why there is no answer; null if there is one.
     pub error: Option<String>,
-    /// Whole answers, by question; empty if there is none.
-    pub answers: BTreeMap<String, serde_json::Value>,
+    /// Whole answers as JSON: an object with one for each question; empty if it was left in the store.
+    pub answers: String,
     /// The figures that are kept.
     pub figures: Vec<KeptFigure>,
     /// Requests simulated.

@@ -33,7 +33,6 @@ const TABLES: &str = "
         high REAL,
         PRIMARY KEY (point, place)
     ) WITHOUT ROWID;
-    CREATE INDEX figures_by_name ON figures (name);
 ";
 
 /// An open file of results.
@@ -182,24 +181,22 @@ impl Store {
     /// # Errors
     /// It could not be written; nothing of it is kept then.
     pub fn keep(&mut self, found: &PointOutcome) -> Result<()> {
-        let text = |value: &dyn Fn() -> serde_json::Result<String>| {
-            value().map_err(|error| StoreError::Database(error.to_string()))
-        };
-        let sets = text(&|| serde_json::to_string(&found.point.sets))?;
-        let answers = text(&|| serde_json::to_string(&found.answers))?;
+        let sets = serde_json::to_string(&found.point.sets)
+            .map_err(|error| StoreError::Database(error.to_string()))?;
         let all = self.connection.transaction()?;
         let number = found.point.number as i64;
-        let is_new =
-            all.prepare("INSERT OR IGNORE INTO points VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?.execute(params![
+        let is_new = all
+            .prepare_cached("INSERT OR IGNORE INTO points VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?
+            .execute(params![
                 number,
                 sets,
                 found.scenario_digest,
                 found.error,
                 found.requests as i64,
-                answers
+                found.answers
             ])?;
         if is_new > 0 {
-            let mut insert = all.prepare("INSERT INTO figures VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?;
+            let mut insert = all.prepare_cached("INSERT INTO figures VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?;
             for (place, figure) in found.figures.iter().enumerate() {
                 insert.execute(params![
                     number,
@@ -241,7 +238,7 @@ impl Store {
                 point: PointSets { number, sets },
                 scenario_digest,
                 error,
-                answers: Default::default(),
+                answers: String::new(),
                 figures: self.figures(number)?,
                 requests,
             });
@@ -252,14 +249,14 @@ impl Store {
     fn figures(&self, point: u64) -> Result<Vec<KeptFigure>> {
         let mut select = self
             .connection
-            .prepare("SELECT name, value, low, high FROM figures WHERE point = ?1 ORDER BY place")?;
+            .prepare_cached("SELECT name, value, low, high FROM figures WHERE point = ?1 ORDER BY place")?;
         let rows = select.query_map([point as i64], |row| {
             Ok(KeptFigure { name: row.get(0)?, value: row.get(1)?, low: row.get(2)?, high: row.get(3)? })
         })?;
         rows.map(|row| Ok(row?)).collect()
     }
 
-    /// The whole answer to a question at a point.
+    /// The whole answers of a point, as JSON.
     ///
     /// # Errors
     /// The file cannot be read.
@@ -287,9 +284,7 @@ impl Store {
             if known.contains(&found.point.number) {
                 continue;
             }
-            let answers = other.answers(found.point.number)?.unwrap_or_else(|| "{}".into());
-            found.answers =
-                serde_json::from_str(&answers).map_err(|error| StoreError::NotAStore(error.to_string()))?;
+            found.answers = other.answers(found.point.number)?.unwrap_or_else(|| "{}".into());
             self.keep(&found)?;
             taken += 1;
         }

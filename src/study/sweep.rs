@@ -10,10 +10,10 @@ mod plan;
 mod point;
 
 use std::collections::HashSet;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Mutex, mpsc};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::mpsc;
 
-use crate::outcome::PointOutcome;
+use crate::outcome::{PointOutcome, PointSets};
 use crate::scenario::Sweep;
 
 use super::run::Context;
@@ -29,8 +29,8 @@ const WAITING: usize = 4;
 /// thread that called. A point that goes wrong is handed over with its error, and the others go on. Whoever keeps them
 /// may refuse, which ends the sweep.
 ///
-/// As many points are asked at once as there are threads. Each asks in replications that share one pool, so that at the
-/// end, when fewer points are left than threads, none is idle while there is work.
+/// As many points are asked at once as there are threads, each on one of its own, so that nothing waits for anything. The
+/// last ones, fewer than threads, ask in replications side by side on all of them, so that none is idle while there is work.
 ///
 /// # Errors
 /// What the keeper said.
@@ -43,21 +43,26 @@ pub fn sweep<E>(
     mut keep: impl FnMut(PointOutcome) -> Result<(), E>,
 ) -> Result<(), E> {
     let workers = rayon::current_num_threads();
-    let queue = Mutex::new(planned.points.iter().filter(|point| !finished.contains(&point.number)));
+    let to_do: Vec<&PointSets> =
+        planned.points.iter().filter(|point| !finished.contains(&point.number)).collect();
+    // Those before it have a thread each.
+    let last_ones = to_do.len().saturating_sub(workers);
+    let taken = AtomicUsize::new(0);
     let (sender, receiver) = mpsc::sync_channel(WAITING * workers);
     let refused = AtomicBool::new(false);
     std::thread::scope(|scope| {
         for _ in 0..workers {
             let sender = sender.clone();
-            let (queue, refused) = (&queue, &refused);
+            let (to_do, taken, refused) = (&to_do, &taken, &refused);
             scope.spawn(move || {
-                loop {
-                    if refused.load(Ordering::Relaxed) || context.interrupted.load(Ordering::Relaxed) {
-                        return;
-                    }
-                    let next = queue.lock().unwrap_or_else(|poisoned| poisoned.into_inner()).next();
-                    let Some(next) = next else { return };
-                    let found = point(sweep, base, next, context);
+                let alone = rayon::ThreadPoolBuilder::new().num_threads(1).build().ok();
+                while !refused.load(Ordering::Relaxed) && !context.interrupted.load(Ordering::Relaxed) {
+                    let at = taken.fetch_add(1, Ordering::Relaxed);
+                    let Some(next) = to_do.get(at) else { return };
+                    let found = match alone.as_ref().filter(|_| at < last_ones) {
+                        Some(alone) => alone.install(|| point(sweep, base, next, context)),
+                        None => point(sweep, base, next, context),
+                    };
                     // A point that was cut short is asked again another time.
                     if context.interrupted.load(Ordering::Relaxed) || sender.send(found).is_err() {
                         return;

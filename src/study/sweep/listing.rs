@@ -202,7 +202,7 @@ mod tests {
             point: PointSets { number: number as u64, sets: Vec::new() },
             scenario_digest: String::new(),
             error: None,
-            answers: Default::default(),
+            answers: String::new(),
             figures: vec![
                 KeptFigure { name: "price".into(), value: Some(*price), low: None, high: None },
                 KeptFigure { name: "p99".into(), value: Some(*value), low: Some(*low), high: Some(*high) },

@@ -1,9 +1,8 @@
 //! One point of a sweep.
 
-use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use serde_json::{Value, to_value};
+use serde_json::to_string;
 
 use crate::outcome::{KeptFigure, PointOutcome, PointSets};
 use crate::scenario::{Ask, Override, Scenario, Sweep};
@@ -15,7 +14,8 @@ use super::plan::Base;
 /// What was answered so far.
 #[derive(Default)]
 struct Answers {
-    whole: BTreeMap<String, Value>,
+    /// Question and answer, as JSON.
+    whole: Vec<String>,
     figures: Vec<KeptFigure>,
     requests: u64,
 }
@@ -50,7 +50,7 @@ pub(super) fn point(sweep: &Sweep, base: &Base, point: &PointSets, context: &Con
         point: point.clone(),
         scenario_digest: digest,
         error,
-        answers: answers.whole,
+        answers: format!("{{{}}}", answers.whole.join(",")),
         figures: answers.figures,
         requests: answers.requests,
     }
@@ -64,28 +64,28 @@ impl Answers {
                 let found = crate::study::run(scenario, context).map_err(why)?;
                 self.requests += found.run.requests;
                 self.figures.extend(figures::of_run(&found));
-                to_value(&found)
+                to_string(&found)
             }
             Ask::Knee => {
                 let found = crate::study::knee(scenario, context).map_err(why)?;
                 self.requests += found.requests;
                 self.figures.extend(figures::of_knee(&found));
-                to_value(&found)
+                to_string(&found)
             }
             Ask::Fit => {
                 let found = crate::study::fit(scenario, None, context).map_err(why)?;
                 self.requests += found.requests;
                 self.figures.extend(figures::of_fit(&found));
-                to_value(&found)
+                to_string(&found)
             }
             Ask::Wear => {
                 let found = crate::study::wear(scenario, context).map_err(why)?;
                 self.requests += found.run.requests;
                 self.figures.extend(figures::of_wear(&found));
-                to_value(&found)
+                to_string(&found)
             }
         };
-        self.whole.insert(ask.word().into(), whole.map_err(|error| error.to_string())?);
+        self.whole.push(format!("\"{}\":{}", ask.word(), whole.map_err(|error| error.to_string())?));
         Ok(())
     }
 }
