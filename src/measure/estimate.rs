@@ -6,9 +6,10 @@
 //! ("sectioning": Asmussen & Glynn 2007, chapter III.5; Nakayama 2014), because the mean of
 //! percentiles over short replications is biased, and squares about it would hide the bias.
 
+use std::cell::OnceCell;
 use std::fmt;
 
-use super::latency::{Latencies, Quantile};
+use super::latency::{Latencies, Quantile, rank};
 use super::student::two_sided;
 
 /// Fewest requests beyond a percentile, over all replications, for it to be told.
@@ -112,7 +113,26 @@ pub fn mean_estimate(replications: &[&Latencies], confidence: f64) -> Result<Int
 /// t·S/√R with S² = Σ(qᵢ − q)²/(R − 1). Fails where the percentile rests on too few requests (200
 /// beyond it in all, 10 in each replication) or is not finite.
 pub fn percentile_estimate(replications: &[&Latencies], p: f64, confidence: f64) -> Result<Interval, Reason> {
-    let (point, sections) = percentile_sections(replications, p)?;
+    estimate_in(&OnceCell::new(), replications, p, confidence)
+}
+
+/// The same of several percentiles, for which the histograms are pooled once.
+pub fn percentile_estimates(
+    replications: &[&Latencies],
+    percentiles: impl Iterator<Item = f64>,
+    confidence: f64,
+) -> Vec<Result<Interval, Reason>> {
+    let pooled = OnceCell::new();
+    percentiles.map(|p| estimate_in(&pooled, replications, p, confidence)).collect()
+}
+
+fn estimate_in(
+    pooled: &OnceCell<Latencies>,
+    replications: &[&Latencies],
+    p: f64,
+    confidence: f64,
+) -> Result<Interval, Reason> {
+    let (point, sections) = sections_in(pooled, replications, p)?;
     let half = half_width(sections.into_iter(), confidence).ok_or(Reason::OneReplication)?;
     Ok(Interval::about(point.value, half + point.resolution).above_zero())
 }
@@ -142,11 +162,20 @@ pub(super) fn percentile_sections(
     replications: &[&Latencies],
     p: f64,
 ) -> Result<(Quantile, Vec<Section>), Reason> {
-    let pooled = pool(replications);
-    if pooled.total() == 0 {
+    sections_in(&OnceCell::new(), replications, p)
+}
+
+/// The same where the replications may have been pooled already. What has too few requests is told without pooling.
+fn sections_in(
+    pooled: &OnceCell<Latencies>,
+    replications: &[&Latencies],
+    p: f64,
+) -> Result<(Quantile, Vec<Section>), Reason> {
+    let total: u64 = replications.iter().map(|l| l.total()).sum();
+    if total == 0 {
         return Err(Reason::Nothing);
     }
-    let beyond = pooled.beyond(p);
+    let beyond = total - rank(p, total);
     if beyond < FEWEST_BEYOND {
         return Err(Reason::FewBeyond(beyond));
     }
@@ -154,7 +183,8 @@ pub(super) fn percentile_sections(
     if fewest < FEWEST_BEYOND_EACH {
         return Err(Reason::FewBeyondInOne(fewest));
     }
-    let point = pooled.quantile(p).ok_or_else(|| not_finite(&pooled))?;
+    let pooled = pooled.get_or_init(|| pool(replications));
+    let point = pooled.quantile(p).ok_or_else(|| not_finite(pooled))?;
     let mut sections = Vec::with_capacity(replications.len());
     for latencies in replications {
         let own = latencies.quantile(p).ok_or_else(|| not_finite(latencies))?;

@@ -28,8 +28,8 @@ pub use blame::{Blame, BlameTable};
 pub use bracket::{Bracket, Effort, Guess, Loads, Margin, Margins, Standing, Wanted, bracket};
 pub use drift::{Drift, Watch};
 pub use estimate::{
-    Interval, Reason, log_percentile_estimate, mean_estimate, percentile_estimate, pool, rate_estimate,
-    t_interval,
+    Interval, Reason, log_percentile_estimate, mean_estimate, percentile_estimate, percentile_estimates,
+    pool, rate_estimate, t_interval,
 };
 pub use latency::{Latencies, Quantile};
 pub use paired::{Difference, Missing, mean_difference, percentile_difference, rate_difference};

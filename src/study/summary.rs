@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use crate::engine::Stop;
 use crate::measure::{
-    BlameTable, Interval, Latencies, mean_estimate, percentile_estimate, pool, rate_estimate,
+    BlameTable, Interval, Latencies, mean_estimate, percentile_estimates, pool, rate_estimate,
 };
 use crate::outcome::*;
 use crate::scenario::{Objective, Operation, Over};
@@ -263,9 +263,9 @@ pub(super) fn latency_row(row: Row, pooled: &[Latencies], seconds: f64, confiden
     let requests = all.iter().map(|l| l.total()).sum();
     let mean = mean_estimate(&all, confidence).map_err(|r| r.to_string());
     let mut latency_us = BTreeMap::from([("mean".to_string(), us(mean))]);
-    for (name, p) in PERCENTILES {
-        let found = percentile_estimate(&all, p, confidence).map_err(|r| r.to_string());
-        latency_us.insert(name.into(), us(found));
+    let found = percentile_estimates(&all, PERCENTILES.into_iter().map(|(_, p)| p), confidence);
+    for ((name, _), found) in PERCENTILES.into_iter().zip(found) {
+        latency_us.insert(name.into(), us(found.map_err(|reason| reason.to_string())));
     }
     ClassRow {
         name: row.class,
