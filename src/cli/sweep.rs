@@ -1,4 +1,4 @@
-//! `forebay sweep run|plan|show|merge`.
+//! `forebay sweep run|plan|show|merge|export`.
 
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -23,6 +23,7 @@ Examples:
   forebay sweep run night.toml --out part3.db --shard 3/8
   forebay sweep merge night.db part1.db part2.db part3.db
   forebay sweep show night.db --sort run.all.all.p99_us --where 'run.objectives_met>0'
+  forebay sweep export night.db --csv night.csv
   forebay sweep show night.db --front -wear.years_to_rated_wear,wear.price_total
 
 A sweep file names a base scenario and what varies of it (`forebay explain sweep`). Each point is in the
@@ -48,6 +49,8 @@ enum What {
     Show(ShowArgs),
     /// Joins the stores of shards
     Merge(MergeArgs),
+    /// Every point and every figure, for other programs
+    Export(ExportArgs),
 }
 
 #[derive(Args)]
@@ -110,6 +113,17 @@ struct MergeArgs {
     from: Vec<PathBuf>,
 }
 
+#[derive(Args)]
+struct ExportArgs {
+    /// A store
+    store: PathBuf,
+    /// As an Apache Parquet file; in a build with the feature `parquet`
+    #[arg(long, value_name = "FILE")]
+    parquet: Option<PathBuf>,
+    #[command(flatten)]
+    results: ResultArgs,
+}
+
 impl SweepArgs {
     /// Where JSON and CSV go.
     pub fn results(&self) -> Option<&ResultArgs> {
@@ -117,6 +131,7 @@ impl SweepArgs {
             What::Run(args) => Some(&args.results),
             What::Plan(args) => Some(&args.results),
             What::Show(args) => Some(&args.results),
+            What::Export(args) => Some(&args.results),
             What::Merge(_) => None,
         }
     }
@@ -128,6 +143,7 @@ pub(super) fn sweep(args: &SweepArgs, output: &Output, interrupted: &AtomicBool)
         What::Plan(args) => plan(args, output, interrupted),
         What::Show(args) => show(args, output),
         What::Merge(args) => merge(args, output),
+        What::Export(args) => export(args, output),
     };
     ending.unwrap_or_else(|ending| ending)
 }
@@ -305,6 +321,36 @@ fn merge(args: &MergeArgs, output: &Output) -> Result<Ending, Ending> {
         super::output::put("-", &words)?;
     }
     Ok(Ending::Well)
+}
+
+fn export(args: &ExportArgs, output: &Output) -> Result<Ending, Ending> {
+    let shown = args.store.display().to_string();
+    let cannot = |error: crate::store::StoreError| refuse(format!("{shown}: {error}"));
+    let table = Store::read(&args.store).map_err(cannot)?.table().map_err(cannot)?;
+    if args.parquet.is_none() && args.results.json.is_none() && args.results.csv.is_none() {
+        return Err(refuse("nothing says where to\n  help: `--csv FILE`, `--json FILE` or `--parquet FILE`"));
+    }
+    let known = study::list(&table, &Query::default()).map_err(refuse)?.known;
+    let all = study::list(&table, &Query { figures: known, ..Query::default() }).map_err(refuse)?;
+    if let Some(path) = &args.parquet {
+        write_parquet(path, &all)?;
+    }
+    let words = format!("{} points with {} figures each\n", all.rows.len(), all.known.len());
+    output.deliver(|_| words, || json::to_json(&all), || csv::sweep_csv(&all))?;
+    Ok(Ending::Well)
+}
+
+#[cfg(feature = "parquet")]
+fn write_parquet(path: &Path, all: &crate::outcome::SweepListing) -> Result<(), Ending> {
+    let bytes = crate::report::parquet::sweep_parquet(all).map_err(refuse)?;
+    std::fs::write(path, bytes).map_err(|error| refuse(format!("cannot write `{}`: {error}", path.display())))
+}
+
+#[cfg(not(feature = "parquet"))]
+fn write_parquet(_: &Path, _: &crate::outcome::SweepListing) -> Result<(), Ending> {
+    Err(refuse(
+        "this build writes no Parquet\n  help: `cargo install --path . --features parquet`, or `--csv FILE`",
+    ))
 }
 
 #[cfg(test)]

@@ -10,6 +10,8 @@
 pub mod csv;
 pub mod json;
 pub mod numbers;
+#[cfg(feature = "parquet")]
+pub mod parquet;
 pub mod terminal;
 
 mod grid;

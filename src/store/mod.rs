@@ -69,6 +69,11 @@ impl From<rusqlite::Error> for StoreError {
             Some(rusqlite::ErrorCode::DiskFull) => {
                 "the disk is full; points that were finished are kept".into()
             }
+            Some(rusqlite::ErrorCode::SystemIoFailure) => {
+                format!(
+                    "the file system refuses to read or write it ({error}); points that were finished are kept"
+                )
+            }
             Some(rusqlite::ErrorCode::ReadOnly) => "the file, or its folder, cannot be written to".into(),
             Some(rusqlite::ErrorCode::CannotOpen) => {
                 "the file cannot be opened, or made: does its folder exist, and may it be written to?".into()

@@ -102,6 +102,28 @@ fn a_killed_sweep_goes_on_where_it_ended() {
     assert_eq!(table(&whole).points.len(), 40);
 }
 
+/// Where the file system takes no more, one sentence says so, and what was finished is there: with room again the sweep
+/// goes on to the same table. (A limit on the size of files stands for the full disk: the shell's, with its signal ignored.)
+#[cfg(unix)]
+#[test]
+fn a_full_disk_loses_no_finished_point() {
+    let (_folder, sweep) = sweep_of(GRID);
+    let (whole, tight) = (store_of(&sweep, "whole.db"), store_of(&sweep, "tight.db"));
+    assert_eq!(said(&["sweep", "run", &sweep, "--out", &whole]).0, Some(0));
+    let script = "trap '' XFSZ; ulimit -f 400; \"$0\" sweep run \"$1\" --out \"$2\"";
+    let out = Command::new("bash")
+        .args(["-c", script, env!("CARGO_BIN_EXE_forebay"), &sweep, &tight])
+        .output()
+        .expect("a shell");
+    let err = String::from_utf8_lossy(&out.stderr);
+    assert_eq!(out.status.code(), Some(2), "{err}");
+    assert!(err.contains("points that were finished are kept"), "{err}");
+    let kept = table(&tight);
+    assert!(!kept.points.is_empty() && kept.points.len() < 40, "{}", kept.points.len());
+    assert_eq!(said(&["sweep", "run", &sweep, "--out", &tight]).0, Some(0));
+    assert_eq!(table(&tight), table(&whole));
+}
+
 /// Three shards, joined in any order and twice, are the whole sweep, to the byte of the CSV.
 #[test]
 fn shards_join_to_the_whole() {
@@ -128,6 +150,28 @@ fn shards_join_to_the_whole() {
     let (status, _, err) = said(&["sweep", "merge", &joined, &store]);
     assert_eq!(status, Some(2));
     assert!(err.contains("made from something else") && err.contains("sweep file, line"), "{err}");
+}
+
+/// Everything in a store as CSV: every point and every figure with its ends; a build without Parquet says how to get it.
+#[test]
+fn a_store_is_exported_whole() {
+    let (_folder, sweep) = sweep_of("[vary]\ndesign.cpu.cores = [1, 3]\n");
+    let store = store_of(&sweep, "s.db");
+    assert_eq!(said(&["sweep", "run", &sweep, "--out", &store]).0, Some(0));
+    let (status, csv, _) = said(&["sweep", "export", &store, "--csv", "-"]);
+    assert_eq!(status, Some(0));
+    let header = csv.lines().next().expect("a header");
+    let figures = table(&store).points[0].figures.len();
+    assert_eq!(header.split(',').count(), 2 + 3 * figures + 2, "{header}");
+    assert!(header.starts_with("point,design.cpu.cores,run.carried_iops,run.carried_iops.low"), "{header}");
+    let (status, _, err) = said(&["sweep", "export", &store]);
+    assert_eq!(status, Some(2));
+    assert!(err.contains("--csv FILE"), "{err}");
+    let (status, _, err) = said(&["sweep", "export", &store, "--parquet", &store_of(&sweep, "s.parquet")]);
+    match cfg!(feature = "parquet") {
+        true => assert_eq!(status, Some(0), "{err}"),
+        false => assert!(err.contains("--features parquet"), "{err}"),
+    }
 }
 
 /// A store belongs to the texts it was made from: what differs is told, and nothing is lost.
