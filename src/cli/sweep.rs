@@ -192,7 +192,7 @@ fn run(args: &RunArgs, output: &Output, interrupted: &AtomicBool) -> Result<Endi
     let path = args.out.clone().unwrap_or_else(|| args.sweep.with_extension("db"));
     let shown = path.display().to_string();
     let cannot = |error: crate::store::StoreError| refuse(format!("{shown}: {error}"));
-    let mut store = Store::open(&path, &planned.inputs).map_err(cannot)?;
+    let mut store = Store::open(&path, &planned.inputs, planned.plan.shard.is_some()).map_err(cannot)?;
     let finished = store.finished().map_err(cannot)?;
     let mine = planned.points.iter().filter(|point| finished.contains(&point.number)).count() as u64;
     let progress = Progress::new(output.quiet);
@@ -313,7 +313,7 @@ fn merge(args: &MergeArgs, output: &Output) -> Result<Ending, Ending> {
     for path in &args.from {
         let from = Store::read(path).map_err(|error| cannot(path, error))?;
         let inputs = from.inputs().map_err(|error| cannot(path, error))?;
-        let mut into = Store::open(&args.into, &inputs).map_err(|error| cannot(&args.into, error))?;
+        let mut into = Store::open(&args.into, &inputs, false).map_err(|error| cannot(&args.into, error))?;
         taken += into.take_over(&from).map_err(|error| cannot(path, error))?;
     }
     if !output.quiet {

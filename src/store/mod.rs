@@ -1,8 +1,9 @@
 //! A sweep's results: one SQLite file, each point committed as it is finished.
 //!
 //! Write-ahead logging with `synchronous = NORMAL`: a process that is killed loses nothing that was committed, a power cut
-//! perhaps the last points. Write-ahead logging needs one host; where it cannot be had (a shard on a network file system) the
-//! journal is truncated instead, which is slower and safe. The file says what it was made from, and nothing else is let in.
+//! perhaps the last points. Write-ahead logging needs one host, so that a shard, whose store may lie on a file system that hosts
+//! share, and a file for which it cannot be had, keep a journal that is truncated instead, which is slower and safe. The file says
+//! what it was made from, and nothing else is let in.
 
 use std::collections::HashSet;
 use std::path::Path;
@@ -89,16 +90,18 @@ impl From<rusqlite::Error> for StoreError {
 type Result<T> = std::result::Result<T, StoreError>;
 
 impl Store {
-    /// Opens the store of these inputs, or makes it.
+    /// Opens the store of these inputs, or makes it; `is_shared` if it may lie on a file system that hosts share.
     ///
     /// # Errors
     /// The file cannot be used, or was made from something else.
-    pub fn open(path: &Path, inputs: &SweepInputs) -> Result<Self> {
+    pub fn open(path: &Path, inputs: &SweepInputs, is_shared: bool) -> Result<Self> {
         let connection = Connection::open(path)?;
         connection.busy_timeout(std::time::Duration::from_secs(10))?;
-        let mode: String = connection.query_row("PRAGMA journal_mode = WAL", [], |row| row.get(0))?;
-        if mode != "wal" {
-            let _: String = connection.query_row("PRAGMA journal_mode = TRUNCATE", [], |row| row.get(0))?;
+        let set = |mode: &str| -> Result<String> {
+            Ok(connection.query_row(&format!("PRAGMA journal_mode = {mode}"), [], |row| row.get(0))?)
+        };
+        if is_shared || set("WAL")? != "wal" {
+            set("TRUNCATE")?;
         }
         connection.execute_batch("PRAGMA synchronous = NORMAL; PRAGMA foreign_keys = ON;")?;
         let mut store = Store { connection };
