@@ -109,6 +109,8 @@ scontrol requeue "${job}_3" || fail "task 3 cannot be requeued"
 echo "slurm: task 3 was requeued with $before of 6 points"
 [ "$before" -lt 6 ] || fail "task 3 was done before it was killed"
 
+# The node refuses a job that it was told to end within the same few seconds.
+sleep 5
 for _ in $(seq 240); do
   # A requeued task waits its turn: nothing to be seen of the job is its end.
   [ -z "$(squeue --noheader --job="$job" 2>/dev/null)" ] && break
