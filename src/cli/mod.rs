@@ -24,7 +24,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
-use crate::scenario::{Override, Scenario, load};
+use crate::scenario::{Diagnostics, Override, Scenario, load};
 use output::Output;
 
 const EXAMPLES: &str = "\
@@ -217,8 +217,11 @@ fn read(args: &ScenarioArgs, output: &Output) -> Result<Scenario, Ending> {
     if let Some(seed) = args.seed {
         overrides.push(Override { path: "run.seed".into(), value: seed.to_string() });
     }
-    load(&args.scenario, &overrides).map_err(|diagnostics| {
-        output::complain(diagnostics.render(output.color_err).trim_end());
-        Ending::BadInput
-    })
+    load(&args.scenario, &overrides).map_err(|diagnostics| wrong(&diagnostics, output))
+}
+
+/// Shows what is wrong with a file.
+fn wrong(diagnostics: &Diagnostics, output: &Output) -> Ending {
+    output::complain(diagnostics.render(output.color_err).trim_end());
+    Ending::BadInput
 }

@@ -6,13 +6,13 @@ use std::time::{Duration, Instant};
 
 use clap::{Args, Subcommand};
 
-use crate::outcome::{PointOutcome, SweepRun};
+use crate::outcome::{PointOutcome, SweepRun, SweepTable};
 use crate::report::{csv, json, terminal};
 use crate::scenario::{Sweep, load_sweep, read_source};
-use crate::store::Store;
+use crate::store::{Store, StoreError};
 use crate::study::{self, Base, Bound, Context, Goal, Planned, Query, Shard};
 
-use super::output::{Output, complain, refuse};
+use super::output::{Output, refuse};
 use super::progress::Progress;
 use super::{Ending, ResultArgs};
 
@@ -150,10 +150,7 @@ pub(super) fn sweep(args: &SweepArgs, output: &Output, interrupted: &AtomicBool)
 
 /// Reads a sweep and its base, and plans it.
 fn planned(path: &Path, shard: Option<&str>, output: &Output) -> Result<(Sweep, Base, Planned), Ending> {
-    let wrong = |diagnostics: crate::scenario::Diagnostics| {
-        complain(&diagnostics.render(output.color_err));
-        Ending::BadInput
-    };
+    let wrong = |diagnostics| super::wrong(&diagnostics, output);
     let sweep = load_sweep(path).map_err(wrong)?;
     let base = Base::new(&sweep, read_source(&sweep.base).map_err(wrong)?);
     let shard = match shard {
@@ -191,7 +188,7 @@ fn run(args: &RunArgs, output: &Output, interrupted: &AtomicBool) -> Result<Endi
     let (sweep, base, planned) = planned(&args.sweep, args.shard.as_deref(), output)?;
     let path = args.out.clone().unwrap_or_else(|| args.sweep.with_extension("db"));
     let shown = path.display().to_string();
-    let cannot = |error: crate::store::StoreError| refuse(format!("{shown}: {error}"));
+    let cannot = |error| cannot(&path, error);
     let mut store = Store::open(&path, &planned.inputs, planned.plan.shard.is_some()).map_err(cannot)?;
     let finished = store.finished().map_err(cannot)?;
     let mine = planned.points.iter().filter(|point| finished.contains(&point.number)).count() as u64;
@@ -267,10 +264,17 @@ fn plan(args: &PlanArgs, output: &Output, interrupted: &AtomicBool) -> Result<En
     Ok(Ending::Well)
 }
 
+/// Says why a store cannot be used.
+fn cannot(path: &Path, error: StoreError) -> Ending {
+    refuse(format!("{}: {error}", path.display()))
+}
+
+fn table_of(path: &Path) -> Result<SweepTable, Ending> {
+    Store::read(path).and_then(|store| store.table()).map_err(|error| cannot(path, error))
+}
+
 fn show(args: &ShowArgs, output: &Output) -> Result<Ending, Ending> {
-    let shown = args.store.display().to_string();
-    let cannot = |error: crate::store::StoreError| refuse(format!("{shown}: {error}"));
-    let table = Store::read(&args.store).map_err(cannot)?.table().map_err(cannot)?;
+    let table = table_of(&args.store)?;
     let goals = |names: &[String]| -> Vec<Goal> {
         let goal = |name: &String| match name.strip_prefix('-') {
             Some(figure) => Goal { figure: figure.into(), more: true },
@@ -284,10 +288,10 @@ fn show(args: &ShowArgs, output: &Output) -> Result<Ending, Ending> {
     };
     let query = Query {
         figures: args.figures.clone(),
+        every_figure: false,
         bounds,
         order: goals(&args.sort),
         front: goals(&args.front),
-        most: None,
     };
     let all = study::list(&table, &query).map_err(refuse)?;
     let mut few = all.clone();
@@ -307,8 +311,6 @@ fn bound(text: &str) -> Option<Bound> {
 }
 
 fn merge(args: &MergeArgs, output: &Output) -> Result<Ending, Ending> {
-    let cannot =
-        |path: &Path, error: crate::store::StoreError| refuse(format!("{}: {error}", path.display()));
     let mut taken = 0;
     for path in &args.from {
         let from = Store::read(path).map_err(|error| cannot(path, error))?;
@@ -324,14 +326,11 @@ fn merge(args: &MergeArgs, output: &Output) -> Result<Ending, Ending> {
 }
 
 fn export(args: &ExportArgs, output: &Output) -> Result<Ending, Ending> {
-    let shown = args.store.display().to_string();
-    let cannot = |error: crate::store::StoreError| refuse(format!("{shown}: {error}"));
-    let table = Store::read(&args.store).map_err(cannot)?.table().map_err(cannot)?;
+    let table = table_of(&args.store)?;
     if args.parquet.is_none() && args.results.json.is_none() && args.results.csv.is_none() {
         return Err(refuse("nothing says where to\n  help: `--csv FILE`, `--json FILE` or `--parquet FILE`"));
     }
-    let known = study::list(&table, &Query::default()).map_err(refuse)?.known;
-    let all = study::list(&table, &Query { figures: known, ..Query::default() }).map_err(refuse)?;
+    let all = study::list(&table, &Query { every_figure: true, ..Query::default() }).map_err(refuse)?;
     if let Some(path) = &args.parquet {
         write_parquet(path, &all)?;
     }

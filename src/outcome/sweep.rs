@@ -189,3 +189,14 @@ pub enum Standing {
     /// Some other surely is.
     Beaten,
 }
+
+impl Standing {
+    /// The answer to "is it on the front?".
+    pub fn word(self) -> &'static str {
+        match self {
+            Standing::Front => "yes",
+            Standing::Perhaps => "perhaps",
+            Standing::Beaten => "no",
+        }
+    }
+}

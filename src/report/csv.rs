@@ -251,11 +251,7 @@ pub fn sweep_csv(listing: &SweepListing) -> String {
         for figure in &row.figures {
             fields.extend([figure.value, figure.low, figure.high].map(number));
         }
-        let standing = row.standing.map_or("", |standing| match standing {
-            Standing::Front => "yes",
-            Standing::Perhaps => "perhaps",
-            Standing::Beaten => "no",
-        });
+        let standing = row.standing.map_or("", Standing::word);
         fields.extend([standing.to_owned(), row.error.clone().unwrap_or_default()]);
         text.push_str(&record(&fields));
     }

@@ -195,7 +195,8 @@ fn us(interval: Result<Interval, String>) -> Figure {
     }
 }
 
-fn plain(interval: Option<Interval>) -> Figure {
+/// An interval as a figure.
+pub(super) fn plain(interval: Option<Interval>) -> Figure {
     interval.map_or_else(
         || Figure::missing("one replication has no spread"),
         |i| Figure::of(i.value, i.low, i.high),

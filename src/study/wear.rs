@@ -15,7 +15,8 @@ mod risk;
 
 use std::sync::atomic::Ordering;
 
-use crate::outcome::{DayRow, DriveWear, EndurancePage, Figure, RunOutcome, State, WearOutcome, YearRow};
+use crate::measure::rate_estimate;
+use crate::outcome::{DayRow, DriveWear, EndurancePage, RunOutcome, State, WearOutcome, YearRow};
 use crate::scenario::{DriveKind, Fault, Scenario, Start};
 use crate::system::holdings;
 use crate::theory::endurance::{YEARS_MAX, years};
@@ -130,17 +131,10 @@ fn ledger_rows(model: &Model, inputs: &Inputs, replications: &[Replication]) -> 
         .map(|(name, read, writes)| DayRow {
             level: (*name).into(),
             read_bytes_per_day: *read,
-            write_bytes_per_day: figure(writes, confidence),
+            write_bytes_per_day: summary::plain(rate_estimate(writes, confidence)),
             per_host_byte: (host > 0.0).then(|| mean(writes) / host),
         })
         .collect()
-}
-
-fn figure(rates: &[f64], confidence: f64) -> Figure {
-    match crate::measure::rate_estimate(rates, confidence) {
-        Some(i) => Figure::of(i.value, i.low, i.high),
-        None => Figure::missing("one replication has no spread"),
-    }
 }
 
 /// What a design costs as it is stated; none without prices.

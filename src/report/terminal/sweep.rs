@@ -1,8 +1,6 @@
 //! What `sweep` will do, did, and holds.
 
-use crate::outcome::{
-    AxisRow, DroppedRow, KeptFigure, ListingRow, Standing, SweepListing, SweepPlan, SweepRun,
-};
+use crate::outcome::{AxisRow, DroppedRow, KeptFigure, Standing, SweepListing, SweepPlan, SweepRun};
 use crate::report::grid::{Column, Grid};
 use crate::report::numbers::{MISSING, format_count, format_significant, format_span_us};
 use crate::report::sheet::{Sheet, Tone};
@@ -144,7 +142,7 @@ pub(super) fn listing(sheet: &mut Sheet, listing: &SweepListing) {
         let mut cells = vec![row.number.to_string()];
         cells.extend(row.sets.iter().map(|(_, value)| clean(value.trim_matches('"'))));
         if has_front {
-            cells.push(standing(row).into());
+            cells.push(row.standing.map_or(MISSING, Standing::word).into());
         }
         cells.extend(row.figures.iter().map(told));
         let tone = match (&row.error, row.standing) {
@@ -167,15 +165,6 @@ pub(super) fn listing(sheet: &mut Sheet, listing: &SweepListing) {
     }
     sheet.gap();
     sheet.paragraph(Tone::Quiet, "", "Figures are estimates from a model: accept on measured results.");
-}
-
-fn standing(row: &ListingRow) -> &'static str {
-    match row.standing {
-        Some(Standing::Front) => "yes",
-        Some(Standing::Perhaps) => "perhaps",
-        Some(Standing::Beaten) => "no",
-        None => MISSING,
-    }
 }
 
 fn told(figure: &KeptFigure) -> String {

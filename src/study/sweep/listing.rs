@@ -1,6 +1,7 @@
 //! What is asked of a store: which points, in what order, and which of them nothing surely beats.
 
 use crate::outcome::{KeptFigure, ListingRow, PointOutcome, Standing, SweepListing, SweepTable};
+use crate::scenario::nearest;
 
 /// A figure and whether more of it is better.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -27,14 +28,14 @@ pub struct Bound {
 pub struct Query {
     /// Figures as columns; a choice by what was asked if empty.
     pub figures: Vec<String>,
+    /// Whether all figures are columns, whatever was named.
+    pub every_figure: bool,
     /// Bounds that all must hold.
     pub bounds: Vec<Bound>,
     /// Order, first by the first.
     pub order: Vec<Goal>,
     /// Figures of a front.
     pub front: Vec<Goal>,
-    /// Most rows; all if absent.
-    pub most: Option<usize>,
 }
 
 /// Figures that are shown unless others are named, those that there are.
@@ -68,14 +69,14 @@ pub fn list(table: &SweepTable, query: &Query) -> Result<SweepListing, String> {
         .chain(query.order.iter().chain(&query.front).map(|goal| &goal.figure));
     for name in asked {
         if !known.contains(&name.as_str()) {
-            let nearest = known
-                .iter()
-                .max_by(|a, b| strsim::jaro_winkler(a, name).total_cmp(&strsim::jaro_winkler(b, name)));
-            let help = nearest.map_or(String::new(), |near| format!("\n  help: did you mean `{near}`?"));
+            let help = nearest(name, known.iter().copied())
+                .map_or(String::new(), |near| format!("\n  help: did you mean `{near}`?"));
             return Err(format!("no point has a figure `{name}`{help}"));
         }
     }
-    let figures: Vec<String> = if query.figures.is_empty() {
+    let figures: Vec<String> = if query.every_figure {
+        known.iter().map(|name| (*name).to_owned()).collect()
+    } else if query.figures.is_empty() {
         let mut chosen: Vec<String> =
             SHOWN.iter().filter(|name| known.contains(name)).map(|name| (*name).to_owned()).collect();
         let further = query.order.iter().chain(&query.front).map(|goal| goal.figure.clone());
@@ -115,7 +116,6 @@ pub fn list(table: &SweepTable, query: &Query) -> Result<SweepListing, String> {
         both.retain(|(_, standing)| *standing != Some(Standing::Beaten));
     }
     let kept = both.len() as u64;
-    both.truncate(query.most.unwrap_or(usize::MAX));
     let row = |(point, standing): (&PointOutcome, Option<Standing>)| ListingRow {
         number: point.point.number,
         sets: point.point.sets.clone(),

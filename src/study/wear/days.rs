@@ -99,14 +99,9 @@ impl Life {
     /// Of a setting's drives; none unless they are flash drives.
     pub fn of_drives(setting: &Setting) -> Option<Self> {
         let (drives, model) = setting.scenario.design.drives.as_ref().zip(setting.plan.drive())?;
-        Self::of(&drives.kind, model.rated_amplification)
-    }
-
-    /// Of a flash drive whose uniform random writes amplify like this when it is full.
-    pub fn of(kind: &DriveKind, random_amplification: f64) -> Option<Self> {
-        let DriveKind::Part(part) = kind else { return None };
+        let DriveKind::Part(part) = &drives.kind else { return None };
         let rated = rated_bytes(part.drive_writes_per_day, part.capacity as f64, part.warranty_years);
-        let amplification = rating_amplification(random_amplification);
+        let amplification = rating_amplification(model.rated_amplification);
         Some(Life { rated, amplification, budget: rated * amplification })
     }
 }
@@ -117,6 +112,8 @@ pub(super) struct Model<'a> {
     pub writes: WriteModel,
     /// Requests measured a second, by class.
     pub rates: Vec<f64>,
+    /// Live data as a share of the usable space as stated, in full stripes.
+    live: Option<f64>,
     /// What was measured ÷ what arithmetic says of all classes at the stated load.
     pub anchor: Written,
     /// Half the interval of what reaches the drives, as a share of it; and its replications.
@@ -181,6 +178,7 @@ impl<'a> Model<'a> {
         Model {
             setting,
             rates,
+            live: writes.live(&stated),
             anchor,
             sampling: (half, replications.len() as u32),
             capacity: holdings(scenario).capacity,
@@ -264,8 +262,7 @@ impl<'a> Model<'a> {
 
     /// Live data as a share of the usable space at these inputs ÷ the same as stated: a rebuild restores that much more.
     pub fn content_factor(&self, inputs: &Inputs) -> f64 {
-        let stated: Vec<Reduces> = self.setting.scenario.classes.iter().map(|class| class.reduces).collect();
-        match (self.writes.live(&inputs.reduces), self.writes.live(&stated)) {
+        match (self.writes.live(&inputs.reduces), self.live) {
             (Some(there), Some(here)) if here > 0.0 => there / here,
             _ => 1.0,
         }

@@ -10,29 +10,49 @@ const TB: f64 = 1e12;
 
 /// Power of what states one; none if nothing does.
 pub(super) fn power(scenario: &Scenario) -> Option<PowerPage> {
-    let drives = scenario.design.drives.as_ref();
-    let each = drives.and_then(|drives| drives.upkeep.as_ref()?.power);
-    let drives_w = each.zip(drives).map(|(each, drives)| each * f64::from(drives.count));
-    let system_w = scenario.design.power;
-    if drives_w.is_none() && system_w.is_none() {
-        return None;
-    }
-    let total_w = drives_w.unwrap_or(0.0) + system_w.unwrap_or(0.0);
+    let (drives_w, system_w) = watts(scenario);
+    let total_w = total_watts(scenario)?;
     let (years, pue) = scenario.design.price.as_ref().map_or((5.0, 1.0), |price| (price.years, price.pue));
     let reason = match (drives_w, system_w) {
         (None, _) => Some("the part states no `power`: its drives are not in it".into()),
         (_, None) => Some("`design.power` is not stated: drives alone".into()),
         _ => None,
     };
-    let energy_kwh = total_w * pue * 24.0 * DAYS_A_YEAR * years / 1000.0;
-    Some(PowerPage { drives_w, system_w, total_w, years, energy_kwh, reason })
+    Some(PowerPage {
+        drives_w,
+        system_w,
+        total_w,
+        years,
+        energy_kwh: energy_kwh(total_w, pue, years),
+        reason,
+    })
+}
+
+/// Of all drives, and of all else, where they are stated.
+fn watts(scenario: &Scenario) -> (Option<f64>, Option<f64>) {
+    let drives = scenario.design.drives.as_ref();
+    let each = drives.and_then(|drives| drives.upkeep.as_ref()?.power);
+    (each.zip(drives).map(|(each, drives)| each * f64::from(drives.count)), scenario.design.power)
+}
+
+/// Of what is stated; none if nothing is.
+fn total_watts(scenario: &Scenario) -> Option<f64> {
+    match watts(scenario) {
+        (None, None) => None,
+        (drives, system) => Some(drives.unwrap_or(0.0) + system.unwrap_or(0.0)),
+    }
+}
+
+fn energy_kwh(watts: f64, pue: f64, years: f64) -> f64 {
+    watts * pue * 24.0 * DAYS_A_YEAR * years / 1000.0
 }
 
 /// Amounts over the years: drives, yearly payments, energy.
 fn parts(scenario: &Scenario, price: &Price, inputs: &Inputs) -> (Option<f64>, f64, Option<f64>) {
     let count = scenario.design.drives.as_ref().map_or(0, |drives| drives.count);
     let drives = inputs.drive_price.map(|each| each * f64::from(count));
-    let energy = power(scenario).zip(inputs.energy_price).map(|(power, each)| power.energy_kwh * each);
+    let watts = total_watts(scenario).zip(inputs.energy_price);
+    let energy = watts.map(|(watts, each)| energy_kwh(watts, price.pue, price.years) * each);
     (drives, inputs.yearly_price * price.years, energy)
 }
 
