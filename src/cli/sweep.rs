@@ -1,16 +1,18 @@
 //! `forebay sweep run|plan|show|merge|export`.
 
+mod run;
+
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant};
+use std::sync::atomic::AtomicBool;
+use std::time::Instant;
 
 use clap::{Args, Subcommand};
 
-use crate::outcome::{PointOutcome, SweepRun, SweepTable};
+use crate::outcome::SweepTable;
 use crate::report::{csv, json, terminal};
-use crate::scenario::{Sweep, load_sweep, read_source};
+use crate::scenario::{Goal, Sweep, load_sweep, parse_sweep, read_source};
 use crate::store::{Store, StoreError};
-use crate::study::{self, Base, Bound, Context, Goal, Planned, Query, Shard};
+use crate::study::{self, Base, Bound, Context, Planned, Query, Shard};
 
 use super::output::{Output, refuse};
 use super::progress::Progress;
@@ -21,15 +23,17 @@ Examples:
   forebay sweep plan night.toml                    what will run, and what is left out
   forebay sweep run night.toml --out night.db      started again, it goes on where it ended
   forebay sweep run night.toml --out part3.db --shard 3/8
+  forebay sweep run night.toml --out night.db --budget 6h    most time for what may be the best
   forebay sweep merge night.db part1.db part2.db part3.db
   forebay sweep show night.db --sort run.all.all.p99_us --where 'run.objectives_met>0'
   forebay sweep export night.db --csv night.csv
+  forebay sweep show night.db --best
   forebay sweep show night.db --front -wear.years_to_rated_wear,wear.price_total
 
 A sweep file names a base scenario and what varies of it (`forebay explain sweep`). Each point is in the
 store for good as soon as it is finished.
 
-Exit status: 0 all is well, 1 a point failed, 2 the input is wrong, 130 interrupted (finished points are
+Exit status: 0 all is well, 1 a point failed or the budget did not reach it, 2 the input is wrong, 130 interrupted (finished points are
 kept).";
 
 #[derive(Args)]
@@ -63,6 +67,9 @@ struct RunArgs {
     /// Only the points of shard K of N (default: of a job array, if this is a task of one)
     #[arg(long, value_name = "K/N")]
     shard: Option<String>,
+    /// Time to spend, as in 6h: all points shortly, then longer those that may be on the [front]
+    #[arg(long, value_name = "TIME")]
+    budget: Option<String>,
     #[command(flatten)]
     results: ResultArgs,
 }
@@ -74,9 +81,9 @@ struct PlanArgs {
     /// Only the points of shard K of N
     #[arg(long, value_name = "K/N")]
     shard: Option<String>,
-    /// Ask one point, to tell how long all will take
+    /// Do not ask a first point to tell how long all will take
     #[arg(long)]
-    probe: bool,
+    no_probe: bool,
     #[command(flatten)]
     results: ResultArgs,
 }
@@ -94,9 +101,15 @@ struct ShowArgs {
     /// Order by these figures, least first; a minus in front puts the most first
     #[arg(long, value_name = "FIGURES", value_delimiter = ',', allow_hyphen_values = true)]
     sort: Vec<String>,
+    /// Only points that no other surely beats in what the sweep's [front] names
+    #[arg(long, conflicts_with = "front")]
+    best: bool,
     /// Only points that no other surely beats in all of these; less is better, with a minus in front more
     #[arg(long, value_name = "FIGURES", value_delimiter = ',', allow_hyphen_values = true)]
     front: Vec<String>,
+    /// With --front: a smaller difference of a simulated figure counts as none, as a share of it
+    #[arg(long, value_name = "SHARE", default_value_t = 0.0)]
+    alike: f64,
     /// Most rows on the terminal
     #[arg(long, value_name = "N", default_value_t = 40)]
     rows: usize,
@@ -139,7 +152,7 @@ impl SweepArgs {
 
 pub(super) fn sweep(args: &SweepArgs, output: &Output, interrupted: &AtomicBool) -> Ending {
     let ending = match &args.what {
-        What::Run(args) => run(args, output, interrupted),
+        What::Run(args) => run::run(args, output, interrupted),
         What::Plan(args) => plan(args, output, interrupted),
         What::Show(args) => show(args, output),
         What::Merge(args) => merge(args, output),
@@ -184,71 +197,25 @@ fn shard_of_job(variable: &dyn Fn(&str) -> Option<String>) -> Option<Shard> {
     Some(Shard { index: index + 1, count }).filter(|shard| shard.index <= count)
 }
 
-fn run(args: &RunArgs, output: &Output, interrupted: &AtomicBool) -> Result<Ending, Ending> {
-    let (sweep, base, planned) = planned(&args.sweep, args.shard.as_deref(), output)?;
-    let path = args.out.clone().unwrap_or_else(|| args.sweep.with_extension("db"));
-    let shown = path.display().to_string();
-    let cannot = |error| cannot(&path, error);
-    let mut store = Store::open(&path, &planned.inputs, planned.plan.shard.is_some()).map_err(cannot)?;
-    let finished = store.finished().map_err(cannot)?;
-    let mine = planned.points.iter().filter(|point| finished.contains(&point.number)).count() as u64;
-    let progress = Progress::new(output.quiet);
-    let context = Context { interrupted, progress: &|_| (), detail: false };
-    let began = Instant::now();
-    let (mut now, mut failed) = (0_u64, 0_u64);
-    let to_do = planned.plan.points - mine;
-    progress.say(&format!("0 of {to_do} points"));
-    let result = study::sweep(&sweep, &base, &planned, &finished, &context, |found: PointOutcome| {
-        store.keep(&found)?;
-        now += 1;
-        failed += u64::from(found.error.is_some());
-        progress.say(&so_far(now, failed, to_do, began.elapsed()));
-        Ok(())
-    });
-    progress.finish();
-    result.map_err(cannot)?;
-    let outcome = SweepRun {
-        plan: planned.plan,
-        before: mine,
-        finished: now,
-        failed: store.failed().map_err(cannot)?,
-        interrupted: interrupted.load(Ordering::Relaxed),
-    };
-    output.deliver(
-        |style| terminal::sweep_run(&outcome, &shown, style),
-        || json::to_json(&outcome),
-        String::new,
-    )?;
-    Ok(if outcome.interrupted {
-        Ending::Interrupted
-    } else if outcome.failed > 0 {
-        Ending::Missed
-    } else {
-        Ending::Well
-    })
-}
-
-fn so_far(now: u64, failed: u64, all: u64, elapsed: Duration) -> String {
-    let rate = now as f64 / elapsed.as_secs_f64().max(1e-9);
-    let left = (all - now) as f64 / rate;
-    let failed = if failed > 0 { format!(", {failed} failed") } else { String::new() };
-    let (hours, minutes, seconds) = (left as u64 / 3600, left as u64 / 60 % 60, left as u64 % 60);
-    format!("{now} of {all} points{failed}; {rate:.2} a second, {hours}:{minutes:02}:{seconds:02} left")
-}
-
 fn plan(args: &PlanArgs, output: &Output, interrupted: &AtomicBool) -> Result<Ending, Ending> {
     let (sweep, base, mut planned) = planned(&args.sweep, args.shard.as_deref(), output)?;
-    if let (true, Some(first)) = (args.probe, planned.points.first().cloned()) {
+    if let (false, Some(first)) = (args.no_probe, planned.points.first().cloned()) {
         let one = Planned { points: vec![first], ..planned.clone() };
         let context = Context { interrupted, progress: &|_| (), detail: false };
+        let progress = Progress::new(output.quiet);
+        progress.say("a probe of the first point");
         let began = Instant::now();
         let mut error = None;
         let none = std::collections::HashSet::new();
         let _: Result<(), std::convert::Infallible> =
-            study::sweep(&sweep, &base, &one, &none, &context, |found| {
+            study::sweep(&sweep, &base, &one, &none, &context, |found, _| {
                 error = found.error;
                 Ok(())
             });
+        progress.finish();
+        if interrupted.load(std::sync::atomic::Ordering::Relaxed) {
+            return Ok(Ending::Interrupted);
+        }
         if let Some(why) = error {
             return Err(refuse(format!("the probe of the first point failed: {why}")));
         }
@@ -259,7 +226,7 @@ fn plan(args: &PlanArgs, output: &Output, interrupted: &AtomicBool) -> Result<En
     output.deliver(
         |style| terminal::sweep_plan(&planned.plan, style),
         || json::to_json(&planned.plan),
-        String::new,
+        || csv::plan_csv(&planned.points),
     )?;
     Ok(Ending::Well)
 }
@@ -286,12 +253,17 @@ fn show(args: &ShowArgs, output: &Output) -> Result<Ending, Ending> {
     let Some(bounds) = bounds else {
         return Err(refuse("`--where` takes NAME<VALUE or NAME>VALUE, as in 'run.all.all.p99_us<900'"));
     };
+    if !(0.0..=1.0).contains(&args.alike) {
+        return Err(refuse(format!("`--alike {}` is no share: expected 0 to 1", args.alike)));
+    }
+    let (front, alike) = if args.best { front_of(&table)? } else { (goals(&args.front), args.alike) };
     let query = Query {
         figures: args.figures.clone(),
         every_figure: false,
         bounds,
         order: goals(&args.sort),
-        front: goals(&args.front),
+        front,
+        alike,
     };
     let all = study::list(&table, &query).map_err(refuse)?;
     let mut few = all.clone();
@@ -302,6 +274,17 @@ fn show(args: &ShowArgs, output: &Output) -> Result<Ending, Ending> {
         || csv::sweep_csv(&all),
     )?;
     Ok(Ending::Well)
+}
+
+/// What the sweep that a store was made from seeks.
+fn front_of(table: &SweepTable) -> Result<(Vec<Goal>, f64), Ending> {
+    let sweep = parse_sweep(&table.inputs.sweep, "the sweep in the store", Path::new(""));
+    match sweep {
+        Ok(sweep) if !sweep.front.is_empty() => Ok((sweep.front, sweep.alike)),
+        _ => Err(refuse(
+            "the sweep has no [front]\n  help: name figures, as in `--front wear.price_total,-fit.machines`",
+        )),
+    }
 }
 
 fn bound(text: &str) -> Option<Bound> {

@@ -34,6 +34,8 @@ pub struct SweepPlan {
     pub base: String,
     /// What is asked of each variant.
     pub ask: Vec<String>,
+    /// What is sought, in words; empty if nothing is.
+    pub front: Vec<String>,
     /// Keys that vary, with how many values each has; keys that vary together have one row.
     pub axes: Vec<AxisRow>,
     /// Variants in all.
@@ -91,6 +93,10 @@ pub struct PointOutcome {
     pub scenario_digest: String,
     /// Why there is no answer; null if there is one.
     pub error: Option<String>,
+    /// Round of a budget in which it was asked, from 1; null if it was asked as the scenario says.
+    pub round: Option<u32>,
+    /// Key and value that the round changed beside, to make the same answer again; null if it was asked as the scenario says.
+    pub asked_with: Option<(String, String)>,
     /// Whole answers as JSON: an object with one for each question; empty if it was left in the store.
     pub answers: String,
     /// The figures that are kept.
@@ -125,6 +131,36 @@ pub struct SweepRun {
     pub failed: u64,
     /// Whether the user interrupted.
     pub interrupted: bool,
+    /// How a budget was spent; null without one.
+    pub budget: Option<BudgetPage>,
+}
+
+/// How the time of a budget was spent.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BudgetPage {
+    /// Seconds that it was given.
+    pub given_s: f64,
+    /// Seconds that it took.
+    pub used_s: f64,
+    /// What each round asked, in earlier starts too.
+    pub rounds: Vec<RoundRow>,
+    /// Points that nothing surely beats.
+    pub front: u64,
+    /// Of these, those of which it is open whether another beats them or they beat another.
+    pub open: u64,
+    /// Points that a further round would have asked.
+    pub waiting: u64,
+}
+
+/// A round of a budget.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RoundRow {
+    /// From 1, each asks four times as much of a point as the one before; null for what was asked as the scenario says.
+    pub round: Option<u32>,
+    /// Points that it asked.
+    pub points: u64,
+    /// Requests that it simulated.
+    pub requests: u64,
 }
 
 /// What a store holds: of every point what it changes and what was kept.
@@ -172,6 +208,8 @@ pub struct ListingRow {
     pub sets: Vec<(String, String)>,
     /// Why it has no answer.
     pub error: Option<String>,
+    /// Round of a budget in which it was asked last; null if it was asked as the scenario says.
+    pub round: Option<u32>,
     /// Where it stands, if a front was asked for.
     pub standing: Option<Standing>,
     /// The figures, a column each.

@@ -4,8 +4,8 @@
 //! an empty field, and the last column says why.
 
 use crate::outcome::{
-    CheckOutcome, ClassRow, CompareOutcome, DifferenceRow, Figure, FitOutcome, KneeOutcome, RunOutcome,
-    Standing, SweepListing, VerifyOutcome, WearOutcome,
+    CheckOutcome, ClassRow, CompareOutcome, DifferenceRow, Figure, FitOutcome, KneeOutcome, PointSets,
+    RunOutcome, Standing, SweepListing, VerifyOutcome, WearOutcome,
 };
 
 /// Latencies of a class, in order of size: keys in the outcome and, with "_us", names of columns.
@@ -234,6 +234,18 @@ pub fn wear_csv(outcome: &WearOutcome) -> String {
     text
 }
 
+/// Points that a sweep will ask: what each changes.
+pub fn plan_csv(points: &[PointSets]) -> String {
+    let Some(some) = points.first() else { return record(&["point".into()]) };
+    let header = ["point".to_owned()].into_iter().chain(some.sets.iter().map(|(path, _)| path.clone()));
+    let mut text = record(&header.collect::<Vec<_>>());
+    for point in points {
+        let values = point.sets.iter().map(|(_, value)| value.trim_matches('"').to_owned());
+        text.push_str(&record(&[point.number.to_string()].into_iter().chain(values).collect::<Vec<_>>()));
+    }
+    text
+}
+
 /// Points of a sweep: what each changes, then each figure with the ends of its interval.
 pub fn sweep_csv(listing: &SweepListing) -> String {
     let Some(some) = listing.rows.first() else { return record(&["point".into()]) };
@@ -243,7 +255,7 @@ pub fn sweep_csv(listing: &SweepListing) -> String {
         let name = &figure.name;
         header.extend([name.clone(), format!("{name}.low"), format!("{name}.high")]);
     }
-    header.extend(["front", "error"].map(String::from));
+    header.extend(["front", "round", "error"].map(String::from));
     let mut text = record(&header);
     for row in &listing.rows {
         let mut fields = vec![row.number.to_string()];
@@ -252,7 +264,8 @@ pub fn sweep_csv(listing: &SweepListing) -> String {
             fields.extend([figure.value, figure.low, figure.high].map(number));
         }
         let standing = row.standing.map_or("", Standing::word);
-        fields.extend([standing.to_owned(), row.error.clone().unwrap_or_default()]);
+        let round = row.round.map_or(String::new(), |round| round.to_string());
+        fields.extend([standing.to_owned(), round, row.error.clone().unwrap_or_default()]);
         text.push_str(&record(&fields));
     }
     text

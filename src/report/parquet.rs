@@ -101,6 +101,8 @@ fn columns(listing: &SweepListing) -> Vec<Column> {
         add(".low", &|figure| figure.low);
         add(".high", &|figure| figure.high);
     }
+    let rounds = listing.rows.iter().map(|row| row.round.map(f64::from)).collect();
+    columns.push(Column { name: "round".into(), values: Values::Numbers(rounds) });
     let errors = listing.rows.iter().map(|row| row.error.clone()).collect();
     columns.push(Column { name: "error".into(), values: Values::Texts(errors) });
     columns
@@ -123,6 +125,7 @@ mod tests {
             number,
             sets: vec![("class.a.load.rate".into(), "\"5/s\"".into())],
             error: error.map(String::from),
+            round: None,
             standing: None,
             figures: vec![figure(value)],
         };

@@ -27,7 +27,7 @@ pub use load::{SIZE_MAX, load, parse, read_source};
 pub use model::*;
 pub use overrides::Override;
 pub use spelling::nearest;
-pub use sweep::{Ask, Axis, Choices, Limits, Sample, SampleKind, Sweep, load_sweep, parse_sweep};
+pub use sweep::{Ask, Axis, Choices, Goal, Limits, Sample, SampleKind, Sweep, load_sweep, parse_sweep};
 
 /// A commented scenario to begin with, which loads as it is.
 pub fn starter() -> &'static str {

@@ -76,6 +76,22 @@ pub struct Limits {
     pub price_above: Option<f64>,
 }
 
+/// A figure of a point and whether more of it is better.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Goal {
+    /// Its name.
+    pub figure: String,
+    /// Whether more is better.
+    pub more: bool,
+}
+
+impl Goal {
+    /// "least design.price_total".
+    pub fn in_words(&self) -> String {
+        format!("{} {}", if self.more { "most" } else { "least" }, self.figure)
+    }
+}
+
 /// Keys that vary together: one, or several of one length.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Axis {
@@ -118,6 +134,10 @@ pub struct Sweep {
     pub sample: Option<Sample>,
     /// What is left out.
     pub drop: Limits,
+    /// What is sought; empty if nothing is said.
+    pub front: Vec<Goal>,
+    /// Differences of figures with an interval that count as none there, as a share.
+    pub alike: f64,
     /// The text of the file.
     pub text: String,
 }
@@ -187,6 +207,7 @@ fn read(root: &Table, text: &str, file_name: &str, base_dir: &Path, out: &mut Di
     let axes = axes(reader, &top);
     let sample = sample(reader, &top);
     let drop = drop(reader, &top);
+    let (front, alike) = front(reader, &top).unzip();
     let (base, axes, sample) = (base?, axes?, sample?);
     let ask = match ask? {
         chosen if chosen.is_empty() => vec![Ask::Run],
@@ -202,6 +223,8 @@ fn read(root: &Table, text: &str, file_name: &str, base_dir: &Path, out: &mut Di
         axes,
         sample,
         drop: drop?,
+        front: front?,
+        alike: alike?,
         text: text.to_owned(),
     };
     let count = sweep.axes.iter().map(|axis| axis.len() as f64).product::<f64>();
@@ -256,6 +279,15 @@ fn drop(reader: &mut Reader, top: &Section) -> Option<Limits> {
     let [fill, busy, price] =
         ["fill_above", "busy_above", "price_above"].map(|key| reader.optional(&section, key, values::number));
     Some(Limits { fill_above: fill?, busy_above: busy?, price_above: price? })
+}
+
+/// `[front]`: what is sought, least first.
+fn front(reader: &mut Reader, top: &Section) -> Option<(Vec<Goal>, f64)> {
+    let Some(section) = reader.table(top, "front", "SWEEP.front")? else { return Some((Vec::new(), 0.0)) };
+    let alike = reader.value(&section, "alike", values::number);
+    let (least, most) = (texts(reader, &section, "least")?, texts(reader, &section, "most")?);
+    let goals = |figures: Vec<String>, more| figures.into_iter().map(move |figure| Goal { figure, more });
+    Some((goals(least, false).chain(goals(most, true)).collect(), alike?))
 }
 
 /// `[vary]`, a key an axis, and `[[together]]`, a table an axis.

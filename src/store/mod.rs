@@ -5,15 +5,18 @@
 //! share, and a file for which it cannot be had, keep a journal that is truncated instead, which is slower and safe. The file says
 //! what it was made from, and nothing else is let in.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::path::Path;
 
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
 
-use crate::outcome::{KeptFigure, PointOutcome, PointSets, SweepInputs, SweepTable};
+use crate::outcome::{KeptFigure, PointOutcome, PointSets, RoundRow, SweepInputs, SweepTable};
 
 /// Version of the tables: a file of another is not read.
-const LAYOUT: i64 = 1;
+const LAYOUT: i64 = 2;
+
+/// Stands for "as the scenario says", which is later than any round.
+const AS_STATED: u32 = u32::MAX;
 
 const TABLES: &str = "
     CREATE TABLE inputs (text TEXT NOT NULL);
@@ -22,11 +25,19 @@ const TABLES: &str = "
         sets TEXT NOT NULL,
         scenario_digest TEXT NOT NULL,
         error TEXT,
+        round INTEGER,
+        asked_with TEXT NOT NULL,
         requests INTEGER NOT NULL,
         answers TEXT NOT NULL
     );
+    CREATE TABLE asked (
+        point INTEGER NOT NULL,
+        round INTEGER NOT NULL,
+        requests INTEGER NOT NULL,
+        PRIMARY KEY (point, round)
+    ) WITHOUT ROWID;
     CREATE TABLE figures (
-        point INTEGER NOT NULL REFERENCES points (number),
+        point INTEGER NOT NULL REFERENCES points (number) ON DELETE CASCADE,
         place INTEGER NOT NULL,
         name TEXT NOT NULL,
         value REAL,
@@ -109,7 +120,9 @@ impl Store {
             0 => store.make(inputs)?,
             LAYOUT => {
                 let found = store.inputs()?;
-                if found != *inputs {
+                if found != *inputs && store.is_empty()? {
+                    store.say_inputs(inputs)?;
+                } else if found != *inputs {
                     return Err(StoreError::OtherInputs(differences(&found, inputs)));
                 }
             }
@@ -126,11 +139,23 @@ impl Store {
         if !path.is_file() {
             return Err(StoreError::NotAStore("there is no such file".into()));
         }
-        let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE)
-            .or_else(|_| Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY))?;
-        connection.busy_timeout(std::time::Duration::from_secs(10))?;
-        let store = Store { connection };
-        match store.layout()? {
+        let write = OpenFlags::SQLITE_OPEN_READ_WRITE;
+        let store = Connection::open_with_flags(path, write).map(|connection| Store { connection })?;
+        store.connection.busy_timeout(std::time::Duration::from_secs(10))?;
+        let (store, layout) = match store.layout() {
+            Ok(layout) => (store, layout),
+            // Where nothing can be written, neither can the index of the log; a file without a log needs none.
+            Err(_) if !with_ending(path, "-wal").exists() => {
+                let name = path.to_string_lossy().replace('%', "%25").replace('?', "%3f").replace('#', "%23");
+                let read = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
+                let connection = Connection::open_with_flags(format!("file:{name}?immutable=1"), read)?;
+                let store = Store { connection };
+                let layout = store.layout()?;
+                (store, layout)
+            }
+            Err(error) => return Err(error),
+        };
+        match layout {
             LAYOUT => Ok(store),
             0 => Err(StoreError::NotAStore("the file is no store of results".into())),
             other => Err(of_another_layout(other)),
@@ -147,12 +172,22 @@ impl Store {
         let layout: i64 = all.query_row("PRAGMA user_version", [], |row| row.get(0))?;
         if layout == 0 {
             all.execute_batch(TABLES)?;
-            let text =
-                serde_json::to_string(inputs).map_err(|error| StoreError::Database(error.to_string()))?;
-            all.execute("INSERT INTO inputs (text) VALUES (?1)", [text])?;
+            all.execute("INSERT INTO inputs (text) VALUES (?1)", [json(inputs)?])?;
             all.pragma_update(None, "user_version", LAYOUT)?;
         }
         all.commit()?;
+        Ok(())
+    }
+
+    fn is_empty(&self) -> Result<bool> {
+        Ok(!self
+            .connection
+            .query_row("SELECT EXISTS (SELECT 1 FROM points)", [], |row| row.get::<_, bool>(0))?)
+    }
+
+    /// Of a store that holds nothing yet.
+    fn say_inputs(&self, inputs: &SweepInputs) -> Result<()> {
+        self.connection.execute("UPDATE inputs SET text = ?1", [json(inputs)?])?;
         Ok(())
     }
 
@@ -162,17 +197,23 @@ impl Store {
     /// The file cannot be read.
     pub fn inputs(&self) -> Result<SweepInputs> {
         let text: String = self.connection.query_row("SELECT text FROM inputs", [], |row| row.get(0))?;
-        serde_json::from_str(&text).map_err(|error| StoreError::NotAStore(error.to_string()))
+        parsed(&text)
     }
 
-    /// Numbers of the points that are in it.
+    /// Numbers of the points that were asked as the scenario says.
     ///
     /// # Errors
     /// The file cannot be read.
     pub fn finished(&self) -> Result<HashSet<u64>> {
-        let mut select = self.connection.prepare("SELECT number FROM points")?;
+        let mut select = self.connection.prepare("SELECT number FROM points WHERE round IS NULL")?;
         let numbers = select.query_map([], |row| row.get::<_, i64>(0))?;
         numbers.map(|number| Ok(number? as u64)).collect()
+    }
+
+    fn rounds_of_points(&self) -> Result<HashMap<u64, Option<u32>>> {
+        let mut select = self.connection.prepare("SELECT number, round FROM points")?;
+        let rows = select.query_map([], |row| Ok((row.get::<_, i64>(0)? as u64, row.get(1)?)))?;
+        rows.map(|row| Ok(row?)).collect()
     }
 
     /// How many of its points have an error.
@@ -184,22 +225,30 @@ impl Store {
         Ok(self.connection.query_row(count, [], |row| row.get::<_, i64>(0))? as u64)
     }
 
-    /// Keeps a point, for good: it is there once this returns. One that is there already stays as it is.
+    /// Keeps a point, for good: it is there once this returns. One that is there already stays as it is, unless that was
+    /// asked in an earlier round, or in a round at all where this is asked as the scenario says.
     ///
     /// # Errors
     /// It could not be written; nothing of it is kept then.
     pub fn keep(&mut self, found: &PointOutcome) -> Result<()> {
-        let sets = serde_json::to_string(&found.point.sets)
-            .map_err(|error| StoreError::Database(error.to_string()))?;
         let all = self.connection.transaction()?;
         let number = found.point.number as i64;
+        all.prepare_cached("INSERT OR IGNORE INTO asked VALUES (?1, ?2, ?3)")?.execute(params![
+            number,
+            found.round.unwrap_or(AS_STATED),
+            found.requests as i64
+        ])?;
+        all.prepare_cached("DELETE FROM points WHERE number = ?1 AND round < ?2")?
+            .execute(params![number, found.round.unwrap_or(AS_STATED)])?;
         let is_new = all
-            .prepare_cached("INSERT OR IGNORE INTO points VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?
+            .prepare_cached("INSERT OR IGNORE INTO points VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)")?
             .execute(params![
                 number,
-                sets,
+                json(&found.point.sets)?,
                 found.scenario_digest,
                 found.error,
+                found.round,
+                json(&found.asked_with)?,
                 found.requests as i64,
                 found.answers
             ])?;
@@ -220,6 +269,22 @@ impl Store {
         Ok(())
     }
 
+    /// What each round of a budget asked.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn rounds(&self) -> Result<Vec<RoundRow>> {
+        let mut select = self
+            .connection
+            .prepare("SELECT round, COUNT(*), SUM(requests) FROM asked GROUP BY round ORDER BY round")?;
+        let rows = select.query_map([], |row| {
+            let (points, requests) = (row.get::<_, i64>(1)? as u64, row.get::<_, i64>(2)? as u64);
+            let round = Some(row.get(0)?).filter(|round| *round != AS_STATED);
+            Ok(RoundRow { round, points, requests })
+        })?;
+        rows.map(|row| Ok(row?)).collect()
+    }
+
     /// Everything in it but whole answers.
     ///
     /// # Errors
@@ -227,29 +292,27 @@ impl Store {
     pub fn table(&self) -> Result<SweepTable> {
         let mut select = self
             .connection
-            .prepare("SELECT number, sets, scenario_digest, error, requests FROM points ORDER BY number")?;
+            .prepare("SELECT number, sets, scenario_digest, error, round, asked_with, requests FROM points ORDER BY number")?;
         let rows = select.query_map([], |row| {
-            Ok((
-                row.get::<_, i64>(0)? as u64,
-                row.get::<_, String>(1)?,
-                row.get::<_, String>(2)?,
-                row.get::<_, Option<String>>(3)?,
-                row.get::<_, i64>(4)? as u64,
-            ))
+            let found = PointOutcome {
+                point: PointSets { number: row.get::<_, i64>(0)? as u64, sets: Vec::new() },
+                scenario_digest: row.get(2)?,
+                error: row.get(3)?,
+                round: row.get(4)?,
+                asked_with: None,
+                answers: String::new(),
+                figures: Vec::new(),
+                requests: row.get::<_, i64>(6)? as u64,
+            };
+            Ok((found, row.get::<_, String>(1)?, row.get::<_, String>(5)?))
         })?;
         let mut points = Vec::new();
         for row in rows {
-            let (number, sets, scenario_digest, error, requests) = row?;
-            let sets =
-                serde_json::from_str(&sets).map_err(|error| StoreError::NotAStore(error.to_string()))?;
-            points.push(PointOutcome {
-                point: PointSets { number, sets },
-                scenario_digest,
-                error,
-                answers: String::new(),
-                figures: self.figures(number)?,
-                requests,
-            });
+            let (mut found, sets, asked_with) = row?;
+            found.point.sets = parsed(&sets)?;
+            found.asked_with = parsed(&asked_with)?;
+            found.figures = self.figures(found.point.number)?;
+            points.push(found);
         }
         Ok(SweepTable { schema: 1, inputs: self.inputs()?, points })
     }
@@ -286,10 +349,11 @@ impl Store {
         if here != there {
             return Err(StoreError::OtherInputs(differences(&here, &there)));
         }
-        let known = self.finished()?;
+        let known: HashMap<u64, Option<u32>> = self.rounds_of_points()?;
+        let rank = |round: Option<u32>| round.unwrap_or(AS_STATED);
         let mut taken = 0;
         for mut found in other.table()?.points {
-            if known.contains(&found.point.number) {
+            if known.get(&found.point.number).is_some_and(|held| rank(*held) >= rank(found.round)) {
                 continue;
             }
             found.answers = other.answers(found.point.number)?.unwrap_or_else(|| "{}".into());
@@ -298,6 +362,20 @@ impl Store {
         }
         Ok(taken)
     }
+}
+
+fn parsed<T: serde::de::DeserializeOwned>(text: &str) -> Result<T> {
+    serde_json::from_str(text).map_err(|error| StoreError::NotAStore(error.to_string()))
+}
+
+fn with_ending(path: &Path, ending: &str) -> std::path::PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(ending);
+    name.into()
+}
+
+fn json<T: serde::Serialize>(value: &T) -> Result<String> {
+    serde_json::to_string(value).map_err(|error| StoreError::Database(error.to_string()))
 }
 
 fn of_another_layout(layout: i64) -> StoreError {

@@ -53,7 +53,10 @@ pub use fit::fit;
 pub use knee::knee;
 pub use run::{Context, run};
 pub use setting::StudyError;
-pub use sweep::{Base, Bound, Goal, Planned, Query, Shard, list, plan as plan_sweep, sweep};
+pub use sweep::{
+    Base, Best, Bound, Planned, Query, RaceEnd, Shard, Step, can_race, list, plan as plan_sweep, race, sweep,
+    unknown_goal,
+};
 pub use textbook::{TEXTBOOKS, Textbook};
 pub use verify::verify;
 pub use wear::wear;

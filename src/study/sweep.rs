@@ -2,12 +2,15 @@
 //!
 //! A variant is the base with a few keys set; its number among all variants names it, on every machine and after every
 //! restart. `plan` numbers the variants of a shard and drops what cannot be; `point` asks one; `figures` makes columns of
-//! answers. What was found is handed to whoever keeps it, one point at a time, as each is finished.
+//! answers; `front` tells which points nothing surely beats, and `race` asks most where that is open. What was found is
+//! handed to whoever keeps it, one point at a time, as each is finished.
 
 mod figures;
+mod front;
 mod listing;
 mod plan;
 mod point;
+mod race;
 
 use std::collections::HashSet;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -18,19 +21,36 @@ use crate::scenario::Sweep;
 
 use super::run::Context;
 
-pub use listing::{Bound, Goal, Query, list};
+pub use front::{Best, unknown_goal};
+pub use listing::{Bound, Query, list};
 pub use plan::{Base, Planned, Shard, plan};
 use point::point;
+pub use race::{RaceEnd, can_race, race};
 
 /// Points that may wait to be kept, for each worker.
 const WAITING: usize = 4;
 
+/// A point to be asked.
+struct Task<'p> {
+    point: &'p PointSets,
+    /// Round of a race, from 1; none asks as the scenario says.
+    round: Option<u32>,
+}
+
+/// How far a sweep is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Step {
+    /// Round of a race.
+    pub round: Option<u32>,
+    /// Points asked so far, in this round if there are rounds.
+    pub done: u64,
+    /// Of so many.
+    pub of: u64,
+}
+
 /// Asks every point of a plan that is not among the `finished`, side by side, and hands each over as it is done, on the
 /// thread that called. A point that goes wrong is handed over with its error, and the others go on. Whoever keeps them
 /// may refuse, which ends the sweep.
-///
-/// As many points are asked at once as there are threads, each on one of its own, so that nothing waits for anything. The
-/// last ones, fewer than threads, ask in replications side by side on all of them, so that none is idle while there is work.
 ///
 /// # Errors
 /// What the keeper said.
@@ -40,11 +60,23 @@ pub fn sweep<E>(
     planned: &Planned,
     finished: &HashSet<u64>,
     context: &Context,
-    mut keep: impl FnMut(PointOutcome) -> Result<(), E>,
+    keep: impl FnMut(PointOutcome, Step) -> Result<(), E>,
+) -> Result<(), E> {
+    let to_do = planned.points.iter().filter(|point| !finished.contains(&point.number));
+    let to_do: Vec<Task> = to_do.map(|point| Task { point, round: None }).collect();
+    ask_all(sweep, base, &to_do, context, keep)
+}
+
+/// As many points are asked at once as there are threads, each on one of its own, so that nothing waits for anything. The
+/// last ones, fewer than threads, ask in replications side by side on all of them, so that none is idle while there is work.
+fn ask_all<E>(
+    sweep: &Sweep,
+    base: &Base,
+    to_do: &[Task],
+    context: &Context,
+    mut keep: impl FnMut(PointOutcome, Step) -> Result<(), E>,
 ) -> Result<(), E> {
     let workers = rayon::current_num_threads();
-    let to_do: Vec<&PointSets> =
-        planned.points.iter().filter(|point| !finished.contains(&point.number)).collect();
     // Those before it have a thread each.
     let last_ones = to_do.len().saturating_sub(workers);
     let taken = AtomicUsize::new(0);
@@ -53,7 +85,7 @@ pub fn sweep<E>(
     std::thread::scope(|scope| {
         for _ in 0..workers {
             let sender = sender.clone();
-            let (to_do, taken, refused) = (&to_do, &taken, &refused);
+            let (taken, refused) = (&taken, &refused);
             scope.spawn(move || {
                 let alone = rayon::ThreadPoolBuilder::new().num_threads(1).build().ok();
                 while !refused.load(Ordering::Relaxed) && !context.interrupted.load(Ordering::Relaxed) {
@@ -72,12 +104,17 @@ pub fn sweep<E>(
         }
         drop(sender);
         let mut result = Ok(());
-        for found in receiver {
+        for (found, done) in receiver.into_iter().zip(1..) {
             if result.is_ok() {
-                result = keep(found);
+                result = keep(found, Step { round: found_round(to_do), done, of: to_do.len() as u64 });
                 refused.store(result.is_err(), Ordering::Relaxed);
             }
         }
         result
     })
+}
+
+/// The round that is being asked: that of its first task.
+fn found_round(to_do: &[Task]) -> Option<u32> {
+    to_do.first().and_then(|task| task.round)
 }

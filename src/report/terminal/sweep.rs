@@ -1,6 +1,8 @@
 //! What `sweep` will do, did, and holds.
 
-use crate::outcome::{AxisRow, DroppedRow, KeptFigure, Standing, SweepListing, SweepPlan, SweepRun};
+use crate::outcome::{
+    AxisRow, BudgetPage, DroppedRow, KeptFigure, RoundRow, Standing, SweepListing, SweepPlan, SweepRun,
+};
 use crate::report::grid::{Column, Grid};
 use crate::report::numbers::{MISSING, format_count, format_significant, format_span_us};
 use crate::report::sheet::{Sheet, Tone};
@@ -32,6 +34,9 @@ pub(super) fn plan(sheet: &mut Sheet, plan: &SweepPlan) {
     }
     sheet.gap();
     sheet.paragraph(Tone::Quiet, "", &clean(&plan.title));
+    if !plan.front.is_empty() {
+        sheet.paragraph(Tone::Plain, "Sought: ", &plan.front.join(", "));
+    }
     sheet.heading("What varies, the first slowest");
     for AxisRow { keys, values, ends } in &plan.axes {
         let both = keys.iter().zip(ends).map(|(key, [first, last])| match values {
@@ -92,18 +97,53 @@ pub(super) fn ended(sheet: &mut Sheet, outcome: &SweepRun, store: &str) {
         0 => String::new(),
         failed => format!("; {} with an error", format_count(failed)),
     };
+    let done = if outcome.budget.is_some() { "asked" } else { "finished" };
     let words = format!(
-        "{word}{} of {} points are finished{before}{failed}",
+        "{word}{} of {} points are {done}{before}{failed}",
         format_count(all),
         format_count(outcome.plan.points)
     );
     sheet.line(tone, &first_that_fits(&[words], sheet.width()));
+    if let Some(page) = &outcome.budget {
+        budget(sheet, page, &outcome.plan.front);
+    }
     dropped(sheet, &outcome.plan.dropped);
     sheet.gap();
     let next = format!(
         "kept in {store}: `forebay sweep show {store}`; started again, a sweep goes on where it ended"
     );
     sheet.paragraph(Tone::Plain, "", &next);
+}
+
+/// Adds how a budget was spent.
+fn budget(sheet: &mut Sheet, page: &BudgetPage, front: &[String]) {
+    let (tone, end) = match (page.waiting, page.open) {
+        (0, 0) => (Tone::Good, "every point is decided".to_owned()),
+        (0, open) => (
+            Tone::Good,
+            format!("{} cannot be told apart at this precision", plural(open as usize, "point", "points")),
+        ),
+        (waiting, _) => (
+            Tone::Caution,
+            format!("a further round would have asked {}", plural(waiting as usize, "point", "points")),
+        ),
+    };
+    let spent = [page.used_s, page.given_s].map(|seconds| format_span_us(seconds * 1e6));
+    let words = format!(
+        "{} may be the best in {}; {end} ({} of {} spent)",
+        plural(page.front as usize, "point", "points"),
+        front.join(", "),
+        spent[0],
+        spent[1]
+    );
+    sheet.paragraph(tone, "", &clean(&words));
+    sheet.heading("What was asked, in each round four times as much of a point");
+    for RoundRow { round, points, requests } in &page.rounds {
+        let name = round.map_or("as the scenario says".to_owned(), |round| format!("round {round}"));
+        let points = plural(*points as usize, "point", "points");
+        let words = format!("{points}, {} requests", format_count(*requests));
+        sheet.paragraph(Tone::Plain, &format!(" {name}: "), &words);
+    }
 }
 
 /// Adds the rows of a store.
@@ -130,19 +170,36 @@ pub(super) fn listing(sheet: &mut Sheet, listing: &SweepListing) {
     sheet.gap();
     sheet.paragraph(Tone::Quiet, "", &clean(&listing.title));
     let Some(some) = listing.rows.first() else { return };
+    // What is the same in all of them takes no column.
+    let is_same = |at: usize| {
+        listing.rows.len() > 1 && listing.rows.iter().all(|row| row.sets.get(at) == some.sets.get(at))
+    };
+    let (same, unlike): (Vec<usize>, Vec<usize>) = (0..some.sets.len()).partition(|at| is_same(*at));
+    if !same.is_empty() {
+        let sets: Vec<(String, String)> = same.iter().map(|at| some.sets[*at].clone()).collect();
+        sheet.paragraph(Tone::Plain, "All of them: ", &in_words(&sets));
+    }
     let mut columns = vec![Column::figure("point", 0)];
-    columns.extend(some.sets.iter().map(|(path, _)| Column::name(&short(path), 0)));
+    columns.extend(unlike.iter().map(|at| Column::name(&short(&some.sets[*at].0), 0)));
     let has_front = !listing.front.is_empty();
     if has_front {
         columns.push(Column::name("front", 0));
+    }
+    let has_rounds = listing.rows.iter().any(|row| row.round.is_some());
+    if has_rounds {
+        columns.push(Column::figure("round", 0));
     }
     columns.extend(some.figures.iter().zip(1..).map(|(figure, rank)| Column::figure(&figure.name, rank)));
     let mut grid = Grid::new(columns);
     for row in &listing.rows {
         let mut cells = vec![row.number.to_string()];
-        cells.extend(row.sets.iter().map(|(_, value)| clean(value.trim_matches('"'))));
+        let set = |at: &usize| row.sets.get(*at).map_or(MISSING.into(), |(_, v)| clean(v.trim_matches('"')));
+        cells.extend(unlike.iter().map(set));
         if has_front {
             cells.push(row.standing.map_or(MISSING, Standing::word).into());
+        }
+        if has_rounds {
+            cells.push(row.round.map_or(MISSING.into(), |round| round.to_string()));
         }
         cells.extend(row.figures.iter().map(told));
         let tone = match (&row.error, row.standing) {

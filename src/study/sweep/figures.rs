@@ -1,6 +1,8 @@
 //! Answers as columns: each figure by a name that begins with its question.
 
 use crate::outcome::{Figure, FitOutcome, KeptFigure, KneeOutcome, RunOutcome, WearOutcome};
+use crate::scenario::Scenario;
+use crate::study::wear::price_as_stated;
 
 fn kept(name: String, figure: &Figure) -> KeptFigure {
     KeptFigure { name, value: figure.value, low: figure.low, high: figure.high }
@@ -8,6 +10,11 @@ fn kept(name: String, figure: &Figure) -> KeptFigure {
 
 fn plain(name: &str, value: Option<f64>) -> KeptFigure {
     KeptFigure { name: name.into(), value: value.filter(|value| value.is_finite()), low: None, high: None }
+}
+
+/// What arithmetic alone says: the price, where one is stated.
+pub(super) fn of_design(scenario: &Scenario) -> Option<KeptFigure> {
+    price_as_stated(scenario).map(|price| plain("design.price_total", Some(price)))
 }
 
 /// Load, verdict, and every latency of every class and operation, in microseconds.

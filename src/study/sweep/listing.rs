@@ -1,16 +1,9 @@
 //! What is asked of a store: which points, in what order, and which of them nothing surely beats.
 
 use crate::outcome::{KeptFigure, ListingRow, PointOutcome, Standing, SweepListing, SweepTable};
-use crate::scenario::nearest;
+use crate::scenario::{Goal, nearest};
 
-/// A figure and whether more of it is better.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Goal {
-    /// Its name.
-    pub figure: String,
-    /// Whether more is better.
-    pub more: bool,
-}
+use super::front::{Contender, standings};
 
 /// A bound that points must keep.
 #[derive(Clone, Debug, PartialEq)]
@@ -36,6 +29,8 @@ pub struct Query {
     pub order: Vec<Goal>,
     /// Figures of a front.
     pub front: Vec<Goal>,
+    /// Differences of figures with an interval that count as none in a front, as a share.
+    pub alike: f64,
 }
 
 /// Figures that are shown unless others are named, those that there are.
@@ -69,22 +64,20 @@ pub fn list(table: &SweepTable, query: &Query) -> Result<SweepListing, String> {
         .chain(query.order.iter().chain(&query.front).map(|goal| &goal.figure));
     for name in asked {
         if !known.contains(&name.as_str()) {
-            let help = nearest(name, known.iter().copied())
-                .map_or(String::new(), |near| format!("\n  help: did you mean `{near}`?"));
-            return Err(format!("no point has a figure `{name}`{help}"));
+            return Err(no_such_figure(name, known.iter().copied()));
         }
     }
     let figures: Vec<String> = if query.every_figure {
         known.iter().map(|name| (*name).to_owned()).collect()
     } else if query.figures.is_empty() {
-        let mut chosen: Vec<String> =
-            SHOWN.iter().filter(|name| known.contains(name)).map(|name| (*name).to_owned()).collect();
-        let further = query.order.iter().chain(&query.front).map(|goal| goal.figure.clone());
-        further.for_each(|name| {
-            if !chosen.contains(&name) {
-                chosen.push(name);
+        // What was asked about comes first: a narrow page shows it.
+        let named = query.front.iter().chain(&query.order).map(|goal| goal.figure.as_str());
+        let mut chosen: Vec<String> = Vec::new();
+        for name in named.chain(SHOWN.into_iter().filter(|name| known.contains(name))) {
+            if chosen.iter().all(|other| other != name) {
+                chosen.push(name.to_owned());
             }
-        });
+        }
         chosen
     } else {
         query.figures.clone()
@@ -97,7 +90,13 @@ pub fn list(table: &SweepTable, query: &Query) -> Result<SweepListing, String> {
         })
     };
     let mut points: Vec<&PointOutcome> = table.points.iter().filter(keeps).collect();
-    let standings = standings(&points, &query.front);
+    let standings: Vec<Option<Standing>> = if query.front.is_empty() {
+        vec![None; points.len()]
+    } else {
+        let contenders: Vec<Option<Contender>> =
+            points.iter().map(|point| Contender::of(point, &query.front)).collect();
+        standings(&contenders, query.alike).into_iter().map(Some).collect()
+    };
     let mut both: Vec<(&PointOutcome, Option<Standing>)> = points.drain(..).zip(standings).collect();
     both.sort_by(|(a, _), (b, _)| {
         let by = |goal: &Goal| {
@@ -120,6 +119,7 @@ pub fn list(table: &SweepTable, query: &Query) -> Result<SweepListing, String> {
         number: point.point.number,
         sets: point.point.sets.clone(),
         error: point.error.clone(),
+        round: point.round,
         standing,
         figures: figures
             .iter()
@@ -142,11 +142,7 @@ pub fn list(table: &SweepTable, query: &Query) -> Result<SweepListing, String> {
         failed: table.points.iter().filter(|point| point.error.is_some()).count() as u64,
         kept,
         known: known.into_iter().map(String::from).collect(),
-        front: query
-            .front
-            .iter()
-            .map(|goal| format!("{} {}", if goal.more { "most" } else { "least" }, goal.figure))
-            .collect(),
+        front: query.front.iter().map(Goal::in_words).collect(),
         rows: both.into_iter().map(row).collect(),
     })
 }
@@ -155,41 +151,10 @@ fn figure<'p>(point: &'p PointOutcome, name: &str) -> Option<&'p KeptFigure> {
     point.figures.iter().find(|figure| figure.name == name)
 }
 
-/// Where each point stands: on the front if no other is at least as good in everything and better in something by its
-/// value; perhaps on it if some other is by value, but none by the whole of both intervals; else beaten. A point that lacks
-/// a figure is beaten.
-fn standings(points: &[&PointOutcome], front: &[Goal]) -> Vec<Option<Standing>> {
-    if front.is_empty() {
-        return points.iter().map(|_| None).collect();
-    }
-    // Of each figure its worst end, value and best end, so that less is better.
-    let costs = |point: &&PointOutcome| -> Option<Vec<[f64; 3]>> {
-        let cost = |goal: &Goal| {
-            let found = figure(point, &goal.figure)?;
-            let value = found.value?;
-            let (low, high) = (found.low.unwrap_or(value), found.high.unwrap_or(value));
-            Some(if goal.more { [-low, -value, -high] } else { [high, value, low] })
-        };
-        front.iter().map(cost).collect()
-    };
-    let costs: Vec<Option<Vec<[f64; 3]>>> = points.iter().map(costs).collect();
-    // Whether `a` beats `b` in all, at these ends of each.
-    let beats = |a: &[[f64; 3]], b: &[[f64; 3]], (of_a, of_b): (usize, usize)| {
-        let pairs = || a.iter().zip(b);
-        pairs().all(|(a, b)| a[of_a] <= b[of_b]) && pairs().any(|(a, b)| a[of_a] < b[of_b])
-    };
-    let standing = |one: &Option<Vec<[f64; 3]>>| {
-        let Some(one) = one else { return Some(Standing::Beaten) };
-        let others = || costs.iter().flatten().filter(|other| *other != one);
-        if others().any(|other| beats(other, one, (0, 2))) {
-            Some(Standing::Beaten)
-        } else if others().any(|other| beats(other, one, (1, 1))) {
-            Some(Standing::Perhaps)
-        } else {
-            Some(Standing::Front)
-        }
-    };
-    costs.iter().map(standing).collect()
+/// Complains about a figure, with the nearest that there is.
+pub(super) fn no_such_figure<'n>(name: &str, known: impl IntoIterator<Item = &'n str>) -> String {
+    let help = nearest(name, known).map_or(String::new(), |near| format!("\n  help: did you mean `{near}`?"));
+    format!("no point has a figure `{name}`{help}")
 }
 
 #[cfg(test)]
@@ -202,6 +167,8 @@ mod tests {
             point: PointSets { number: number as u64, sets: Vec::new() },
             scenario_digest: String::new(),
             error: None,
+            round: None,
+            asked_with: None,
             answers: String::new(),
             figures: vec![
                 KeptFigure { name: "price".into(), value: Some(*price), low: None, high: None },

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::engine::{Key, Purpose};
 use crate::outcome::{AxisRow, CheckOutcome, DroppedRow, PointSets, SweepInputs, SweepPlan};
-use crate::scenario::{Ask, Limits, Load, Override, SampleKind, Scenario, Sweep, parse};
+use crate::scenario::{Ask, Goal, Limits, Load, Override, SampleKind, Scenario, Sweep, parse};
 use crate::study::TOOL;
 use crate::study::check::check;
 use crate::study::wear::price_as_stated;
@@ -59,6 +59,8 @@ pub struct Planned {
     pub plan: SweepPlan,
     /// What results are made from.
     pub inputs: SweepInputs,
+    /// `run.precision` of the base.
+    pub precision: f64,
 }
 
 /// Plans a sweep.
@@ -103,6 +105,7 @@ pub fn plan(sweep: &Sweep, base: &Base, shard: Option<Shard>) -> Result<Planned,
         title: sweep.title.clone(),
         base: sweep.base_name.clone(),
         ask: sweep.ask.iter().map(|ask| Ask::word(*ask).into()).collect(),
+        front: sweep.front.iter().map(Goal::in_words).collect(),
         axes: sweep.axes.iter().map(axis).collect(),
         variants: sweep.count(),
         points: points.len() as u64,
@@ -119,7 +122,7 @@ pub fn plan(sweep: &Sweep, base: &Base, shard: Option<Shard>) -> Result<Planned,
         files: files(&scenario)?,
         variants: sweep.count(),
     };
-    Ok(Planned { points, plan, inputs })
+    Ok(Planned { points, plan, inputs, precision: scenario.run.precision })
 }
 
 /// Hashes of the files that the base names.

@@ -4,12 +4,12 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use serde_json::to_string;
 
-use crate::outcome::{KeptFigure, PointOutcome, PointSets};
+use crate::outcome::{KeptFigure, PointOutcome};
 use crate::scenario::{Ask, Override, Scenario, Sweep};
 use crate::study::run::Context;
 
-use super::figures;
 use super::plan::Base;
+use super::{Task, figures, race};
 
 /// What was answered so far.
 #[derive(Default)]
@@ -21,19 +21,28 @@ struct Answers {
 }
 
 /// Asks one point. Whatever goes wrong is in its outcome.
-pub(super) fn point(sweep: &Sweep, base: &Base, point: &PointSets, context: &Context) -> PointOutcome {
+pub(super) fn point(sweep: &Sweep, base: &Base, task: &Task, context: &Context) -> PointOutcome {
     let quiet = |_: &str| ();
     let context = Context { interrupted: context.interrupted, progress: &quiet, detail: false };
-    let sets: Vec<Override> = point
+    let mut sets: Vec<Override> = task
+        .point
         .sets
         .iter()
         .map(|(path, value)| Override { path: path.clone(), value: value.clone() })
         .collect();
     let mut digest = String::new();
     let mut answers = Answers::default();
+    let mut asked_with = None;
     // A fault of ours at one point must not cost the night.
     let result = catch_unwind(AssertUnwindSafe(|| {
-        let scenario = base.with(&sets)?;
+        let mut scenario = base.with(&sets)?;
+        answers.figures.extend(figures::of_design(&scenario));
+        let change = task.round.map(|round| race::changes(&scenario, round, &context)).transpose();
+        if let Some(change) = change.map_err(|error| error.to_string())?.flatten() {
+            asked_with = Some((change.path.clone(), change.value.clone()));
+            sets.push(change);
+            scenario = base.with(&sets)?;
+        }
         digest.clone_from(&scenario.digest);
         sweep.ask.iter().try_for_each(|ask| answers.ask(*ask, &scenario, &context))
     }));
@@ -47,9 +56,11 @@ pub(super) fn point(sweep: &Sweep, base: &Base, point: &PointSets, context: &Con
     };
     answers.figures.retain(wanted);
     PointOutcome {
-        point: point.clone(),
+        point: task.point.clone(),
         scenario_digest: digest,
         error,
+        round: task.round.filter(|_| asked_with.is_some()),
+        asked_with,
         answers: format!("{{{}}}", answers.whole.join(",")),
         figures: answers.figures,
         requests: answers.requests,
