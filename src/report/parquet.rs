@@ -125,7 +125,7 @@ mod tests {
             number,
             sets: vec![("class.a.load.rate".into(), "\"5/s\"".into())],
             error: error.map(String::from),
-            round: None,
+            round: value.map(|_| 2),
             standing: None,
             figures: vec![figure(value)],
         };
@@ -150,8 +150,11 @@ mod tests {
             .collect();
         let text = |text: &str| Field::Str(text.into());
         let value = Field::Double(0.1 + 0.2);
-        assert_eq!(rows[0], [Field::Long(3), text("5/s"), value.clone(), value, Field::Null, Field::Null]);
         let null = || Field::Null;
-        assert_eq!(rows[1], [Field::Long(7), text("5/s"), null(), null(), null(), text("no drives")]);
+        assert_eq!(
+            rows[0],
+            [Field::Long(3), text("5/s"), value.clone(), value, null(), Field::Double(2.0), null()]
+        );
+        assert_eq!(rows[1], [Field::Long(7), text("5/s"), null(), null(), null(), null(), text("no drives")]);
     }
 }
