@@ -12,6 +12,7 @@ mod knee;
 mod new;
 mod output;
 mod progress;
+mod report;
 mod run;
 mod sweep;
 mod verify;
@@ -38,6 +39,7 @@ Examples:
   forebay compare mine.toml --set design.drives.count=24      the same traffic on both
   forebay wear mine.toml                     how long do the drives last, at what risk and price?
   forebay sweep run night.toml --out night.db     many variants, overnight
+  forebay report mine.toml --out design-a.html    one page to hand over
   forebay explain design.ports.rate          what a key means
 ";
 
@@ -81,6 +83,8 @@ enum Command {
     Wear(wear::WearArgs),
     /// Many variants of a scenario, kept in a store: resumable, in shards, with the front of the best
     Sweep(sweep::SweepArgs),
+    /// One page for the customer: the answer, charts, tables, assumptions, cautions
+    Report(report::ReportArgs),
     /// The tool against theory and standards, on this machine
     Verify(verify::VerifyArgs),
     /// What a scenario key means, its unit, default and source
@@ -166,7 +170,7 @@ pub fn main() -> ExitCode {
         Command::Wear(args) => Some(&args.results),
         Command::Sweep(args) => args.results(),
         Command::Verify(args) => Some(&args.results),
-        Command::New(_) | Command::Explain(_) => None,
+        Command::New(_) | Command::Explain(_) | Command::Report(_) => None,
     };
     let output = match Output::new(&cli.common, results) {
         Ok(output) => output,
@@ -186,6 +190,7 @@ pub fn main() -> ExitCode {
         Command::Compare(args) => compare::compare(args, &output, &interrupted),
         Command::Wear(args) => wear::wear(args, &output, &interrupted),
         Command::Sweep(args) => sweep::sweep(args, &output, &interrupted),
+        Command::Report(args) => report::report(args, &output, &interrupted),
         Command::Verify(args) => verify::verify(args, &output, &interrupted),
         Command::Explain(args) => explain::explain(args, &output),
     };

@@ -5,9 +5,10 @@
 //! gives the same bytes. Writing them somewhere is the command's business.
 //!
 //! [`terminal`] answers a person in the first three lines, [`json`] keeps everything, [`csv`] fills
-//! a spreadsheet. [`numbers`] decides how a figure is spelt.
+//! a spreadsheet, [`html`] is the page to hand over. [`numbers`] decides how a figure is spelt.
 
 pub mod csv;
+pub mod html;
 pub mod json;
 pub mod numbers;
 #[cfg(feature = "parquet")]

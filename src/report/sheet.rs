@@ -90,6 +90,11 @@ impl Sheet {
         }
     }
 
+    /// Its lines up to the first empty one, each with its tone.
+    pub(super) fn into_first_lines(self) -> Vec<(Tone, String)> {
+        self.lines.into_iter().take_while(|(_, text)| !text.is_empty()).collect()
+    }
+
     /// The text: each line with its newline, coloured or not.
     pub(super) fn finish(self, color: bool) -> String {
         let mut text = String::new();

@@ -28,8 +28,9 @@ use crate::outcome::{
     VerifyOutcome, WearOutcome,
 };
 
-use super::sheet::Sheet;
+use super::sheet::{Sheet, Tone};
 use super::text::{display_width, wrap};
+pub(super) use footer::CAUTION;
 
 /// Narrowest page that is drawn: below it a row of figures says nothing.
 pub const NARROWEST: usize = 60;
@@ -62,6 +63,36 @@ pub fn prose(text: &str, style: &Style) -> String {
         }
     });
     lines.fold(String::new(), |text, line| text + line.trim_end() + "\n")
+}
+
+/// Wide enough for every spelling.
+const WITHOUT_END: usize = 10_000;
+
+/// First lines of an answer, each in its longest spelling, for another page.
+fn first_lines(draw: impl FnOnce(&mut Sheet)) -> Vec<(Tone, String)> {
+    let mut sheet = Sheet::new(WITHOUT_END);
+    draw(&mut sheet);
+    sheet.into_first_lines()
+}
+
+/// First lines of `run`.
+pub(super) fn run_answer(outcome: &RunOutcome) -> Vec<(Tone, String)> {
+    first_lines(|sheet| headline::answer(sheet, outcome))
+}
+
+/// First lines of `knee`.
+pub(super) fn knee_answer(outcome: &KneeOutcome) -> Vec<(Tone, String)> {
+    first_lines(|sheet| knee::answer(sheet, outcome))
+}
+
+/// First lines of `fit`.
+pub(super) fn fit_answer(outcome: &FitOutcome) -> Vec<(Tone, String)> {
+    first_lines(|sheet| fit::answer(sheet, outcome))
+}
+
+/// First lines of `wear`.
+pub(super) fn wear_answer(outcome: &WearOutcome) -> Vec<(Tone, String)> {
+    first_lines(|sheet| wear::answer(sheet, outcome))
 }
 
 /// The answer of `run`, ending in a newline.

@@ -66,6 +66,7 @@ mod knee;
 mod layouts;
 mod measure;
 mod networks;
+mod page;
 mod path;
 mod plausible;
 mod report;

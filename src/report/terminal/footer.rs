@@ -9,7 +9,7 @@ use crate::report::sheet::{Sheet, Tone};
 use crate::report::text::{clean, plural, shorten};
 
 /// What every answer ends with.
-pub(super) const CAUTION: &str = "Figures are estimates from a model: accept on measured results; keep backups, for \
+pub(in crate::report) const CAUTION: &str = "Figures are estimates from a model: accept on measured results; keep backups, for \
                        protection is not a backup; follow the maker's and the site's rules.";
 
 /// Columns of the digest that are shown: enough to tell two scenarios apart.

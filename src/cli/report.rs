@@ -1,0 +1,217 @@
+//! `forebay report`.
+
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use clap::Args;
+
+use crate::outcome::{FitOutcome, KneeOutcome, RunOutcome, WearOutcome};
+use crate::report::html::{Findings, page};
+use crate::report::json;
+use crate::scenario::{Load, Scenario, read_source};
+use crate::study::{self, Context, StudyError, TOOL};
+
+use super::output::{Output, complain, put, refuse};
+use super::progress::Progress;
+use super::{Ending, ScenarioArgs};
+
+const HELP: &str = "\
+Examples:
+  forebay report mine.toml                      runs what is needed, writes mine.html
+  forebay report mine.toml --out design-a.html --skip fit
+  forebay report run.json knee.json --out design-a.html      from results that are there
+
+Answers are kept in a folder and taken from there while scenario and version are the same.
+
+Exit status: 0 the page is written, 2 the input is wrong, 130 interrupted (nothing is written).";
+
+#[derive(Args)]
+#[command(after_help = HELP)]
+pub(super) struct ReportArgs {
+    /// A scenario, a TOML file; or JSON that run, knee, fit and wear wrote of one scenario
+    #[arg(required = true)]
+    files: Vec<PathBuf>,
+    /// The page (default: the name of the first file with `.html`); - is stdout
+    #[arg(long, value_name = "FILE|-")]
+    out: Option<PathBuf>,
+    /// Questions that are not asked, parted by commas: knee, fit, wear
+    #[arg(long, value_name = "QUESTIONS", value_delimiter = ',')]
+    skip: Vec<String>,
+    /// Folder of answers that are kept
+    #[arg(long, value_name = "FOLDER", default_value = "forebay-answers")]
+    answers: PathBuf,
+    /// Change a key of the scenario: design.drives.count=24 (may be repeated)
+    #[arg(long, value_name = "PATH=VALUE")]
+    set: Vec<String>,
+    /// Master seed, instead of run.seed
+    #[arg(long, value_name = "N")]
+    seed: Option<u64>,
+}
+
+/// Questions of a page that may be left out; the stated load is always asked.
+const SKIPPED: [&str; 3] = ["knee", "fit", "wear"];
+
+pub(super) fn report(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Ending {
+    written(args, output, interrupted).unwrap_or_else(|ending| ending)
+}
+
+fn written(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Result<Ending, Ending> {
+    if let Some(wrong) = args.skip.iter().find(|word| !SKIPPED.contains(&word.as_str())) {
+        return Err(refuse(format!("`--skip {wrong}`: expected {}", SKIPPED.join(", "))));
+    }
+    let first = &args.files[0];
+    let is_json = |path: &PathBuf| path.extension().is_some_and(|ending| ending == "json");
+    let findings = match (args.files.iter().all(is_json), args.files.len()) {
+        (true, _) if !args.set.is_empty() || args.seed.is_some() => {
+            return Err(refuse("`--set` and `--seed` change a scenario, and these are results"));
+        }
+        (true, _) => results(&args.files)?,
+        (false, 1) => asked(args, output, interrupted)?,
+        (false, _) => {
+            return Err(refuse("one scenario, or results of one scenario (`.json`), and not both"));
+        }
+    };
+    let text = page(&findings).map_err(refuse)?;
+    let out = args.out.clone().unwrap_or_else(|| first.with_extension("html"));
+    let shown = out.display().to_string();
+    put(&shown, &text)?;
+    if !output.quiet && shown != "-" {
+        put(
+            "-",
+            &format!("{shown}: {} kB, opens in a browser without a network\n", text.len().div_ceil(1000)),
+        )?;
+    }
+    Ok(Ending::Well)
+}
+
+/// Reads results; each file is told by what is in it.
+fn results(files: &[PathBuf]) -> Result<Findings, Ending> {
+    let mut findings = Findings::default();
+    for path in files {
+        let shown = path.display();
+        let text = read_source(path).map_err(|wrong| {
+            complain(wrong.render(false).trim_end());
+            Ending::BadInput
+        })?;
+        if let Ok(run) = serde_json::from_str::<RunOutcome>(&text) {
+            findings.run = Some(run);
+        } else if let Ok(knee) = serde_json::from_str::<KneeOutcome>(&text) {
+            findings.knee = Some(knee);
+        } else if let Ok(fit) = serde_json::from_str::<FitOutcome>(&text) {
+            findings.fit = Some(fit);
+        } else if let Ok(wear) = serde_json::from_str::<WearOutcome>(&text) {
+            findings.wear = Some(wear);
+        } else {
+            let why = match serde_json::from_str::<serde_json::Value>(&text) {
+                Err(error) => format!("no JSON: {error}"),
+                Ok(_) => "JSON, and no result of run, knee, fit or wear of this version".into(),
+            };
+            return Err(refuse(format!(
+                "{shown} is {why}\n  help: `forebay run mine.toml --json run.json` writes one"
+            )));
+        }
+    }
+    Ok(findings)
+}
+
+/// Asks a scenario what the page tells, or takes what was answered before.
+fn asked(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Result<Findings, Ending> {
+    let scenario = super::read(
+        &ScenarioArgs { scenario: args.files[0].clone(), set: args.set.clone(), seed: args.seed },
+        output,
+    )?;
+    let progress = Progress::new(output.quiet);
+    let say = |question: &str, words: &str| progress.say(&format!("{question}: {words}"));
+    let kept = Kept { folder: &args.answers, scenario: &scenario };
+    let mut notes = Vec::new();
+    let wants = |question: &str| !args.skip.iter().any(|word| word == question);
+    let mut ask = Asking { kept: &kept, interrupted, notes: &mut notes };
+    let run = ask.one("run", &|words| say("run", words), &|context| study::run(&scenario, context))?;
+    let knee = match wants("knee") {
+        true => ask.one("knee", &|words| say("knee", words), &|context| study::knee(&scenario, context))?,
+        false => None,
+    };
+    let fit = match wants("fit") && !scenario.objectives.is_empty() {
+        true => {
+            ask.one("fit", &|words| say("fit", words), &|context| study::fit(&scenario, None, context))?
+        }
+        false => None,
+    };
+    let wear = match wants("wear") {
+        true => ask.one("wear", &|words| say("wear", words), &|context| study::wear(&scenario, context))?,
+        false => None,
+    };
+    progress.finish();
+    for note in notes {
+        complain(&note);
+    }
+    if run.is_none() {
+        return Err(Ending::BadInput);
+    }
+    Ok(Findings { run, knee, fit, wear })
+}
+
+/// Answers that are kept in a folder, each under a name that says what it is the answer to.
+struct Kept<'k> {
+    folder: &'k Path,
+    scenario: &'k Scenario,
+}
+
+impl Kept<'_> {
+    fn path(&self, question: &str) -> PathBuf {
+        // Scenario with its changes, version, and the traces it names: what the answer is made from.
+        let mut inputs = blake3::Hasher::new();
+        inputs.update(TOOL.as_bytes());
+        inputs.update(self.scenario.digest.as_bytes());
+        for class in &self.scenario.classes {
+            if let Load::Trace { path, .. } = &class.load
+                && let Ok(bytes) = std::fs::read(path)
+            {
+                inputs.update(blake3::hash(&bytes).as_bytes());
+            }
+        }
+        self.folder.join(format!("{question}-{}.json", &inputs.finalize().to_hex()[..24]))
+    }
+}
+
+struct Asking<'a> {
+    kept: &'a Kept<'a>,
+    interrupted: &'a AtomicBool,
+    /// Questions that have no answer, and why.
+    notes: &'a mut Vec<String>,
+}
+
+impl Asking<'_> {
+    /// One question: what was kept, or its answer now, which is kept then.
+    fn one<T: serde::Serialize + serde::de::DeserializeOwned>(
+        &mut self,
+        question: &str,
+        say: &(dyn Fn(&str) + Sync),
+        ask: &dyn Fn(&Context) -> Result<T, StudyError>,
+    ) -> Result<Option<T>, Ending> {
+        let path = self.kept.path(question);
+        let held = std::fs::read_to_string(&path).ok().and_then(|text| serde_json::from_str(&text).ok());
+        if held.is_some() {
+            return Ok(held);
+        }
+        let context = Context { interrupted: self.interrupted, progress: say, detail: false };
+        let answer = match ask(&context) {
+            Ok(answer) => answer,
+            Err(error) => {
+                self.notes.push(format!("note: no answer to `{question}`: {error}"));
+                return Ok(None);
+            }
+        };
+        if self.interrupted.load(Ordering::Relaxed) {
+            return Err(Ending::Interrupted);
+        }
+        // A folder that cannot be written to costs time the next time, and nothing now.
+        let kept = std::fs::create_dir_all(self.kept.folder)
+            .and_then(|()| std::fs::write(&path, json::to_json(&answer)));
+        if let Err(error) = kept {
+            self.notes
+                .push(format!("note: the answer to `{question}` is not kept: {}: {error}", path.display()));
+        }
+        Ok(Some(answer))
+    }
+}

@@ -1,0 +1,97 @@
+//! Latency against load, with the knee, the limit, the saturation and the static ceiling.
+
+use maud::{Markup, html};
+
+use crate::outcome::{Figure, KneeOutcome, State};
+use crate::report::numbers::{
+    MISSING, format_duration_us, format_figure_us, format_per_second, format_percent, format_significant,
+};
+
+use super::chart::{Dot, Line, Lines, Rule, lines};
+use super::{figure, table};
+
+/// Percentiles that are drawn, where they are known.
+const DRAWN: [&str; 3] = ["p50", "p95", "p99"];
+
+pub(super) fn section(outcome: &KneeOutcome) -> Markup {
+    let line = |name: &str| {
+        let dots = outcome.curve.iter().filter(|point| point.state == State::Stable).filter_map(|point| {
+            let found = point.latency_us.get(name)?;
+            let y = found.value.filter(|y| *y > 0.0)?;
+            let load =
+                point.offered_iops.map_or(String::new(), |iops| format!("{}, ", format_per_second(iops)));
+            let words = format!(
+                "{} at {load}{} × the stated load",
+                with_ends(found),
+                format_significant(point.scale)
+            );
+            Some(Dot { x: point.scale, y, ends: found.low.zip(found.high), words })
+        });
+        Line { name: name.into(), dots: dots.collect() }
+    };
+    let rule = |words: &str, x: Option<f64>| x.map(|x| Rule { x, words: words.into() });
+    let ceiling =
+        outcome.static_ceiling_iops.zip(outcome.offered_iops).map(|(ceiling, offered)| ceiling / offered);
+    let rules = [
+        rule("stated", Some(1.0)),
+        rule("knee", outcome.point.scale.value),
+        rule("limit", outcome.limit.scale.value),
+        rule("saturation", outcome.saturation.scale.value),
+        rule("static ceiling", ceiling),
+    ];
+    let chart = lines(&Lines {
+        summary: "Latency percentiles of all requests against load; the table below has the same figures"
+            .into(),
+        x_title: "load, × the stated one",
+        y_title: "latency",
+        x_spell: &|x| format_significant(*x),
+        y_spell: &|y| format_duration_us(*y),
+        lines: DRAWN.iter().map(|name| line(name)).filter(|line| !line.dots.is_empty()).collect(),
+        rules: rules.into_iter().flatten().collect(),
+        x_ticks: Vec::new(),
+    });
+    let rows: Vec<Vec<String>> = outcome
+        .curve
+        .iter()
+        .map(|point| {
+            let latency = |name: &str| point.latency_us.get(name).map_or(MISSING.into(), format_figure_us);
+            let mut row = vec![
+                format_significant(point.scale),
+                point.offered_iops.map_or(MISSING.into(), format_per_second),
+                point.carried_iops.value.map_or(MISSING.into(), format_per_second),
+            ];
+            row.extend(DRAWN.iter().map(|name| latency(name)));
+            row.extend([format_percent(point.utilisation), point.binding.clone().unwrap_or_default()]);
+            row
+        })
+        .collect();
+    let header = ["× stated", "offered", "carried", "p50", "p95", "p99", "busiest at", "busiest"];
+    let ladder: Vec<Vec<String>> = outcome
+        .next
+        .iter()
+        .map(|rung| {
+            vec![
+                rung.relieved.clone(),
+                rung.change.clone(),
+                rung.saturation_scale.value.map_or(MISSING.into(), format_significant),
+                rung.binding.clone(),
+            ]
+        })
+        .collect();
+    html! {
+        (figure("curve", chart, "Latency of all requests. Bands are intervals; loads that are not carried have no percentile.", &table(&header, &rows)))
+        @if !ladder.is_empty() {
+            h3 { "What binds next" }
+            (table(&["relieved", "how", "then full at × stated", "and then full"], &ladder))
+        }
+    }
+}
+
+/// "412 us (398 to 430)".
+fn with_ends(found: &Figure) -> String {
+    let value = found.value.map_or(MISSING.into(), format_duration_us);
+    match found.low.zip(found.high) {
+        Some((low, high)) => format!("{value} ({} to {})", format_duration_us(low), format_duration_us(high)),
+        None => value,
+    }
+}

@@ -1,0 +1,92 @@
+// The page in a real browser: node tests/browser/page.mjs PAGE.html KNEE.json
+// Network off, no complaint on the console, the answer on the first screen, a point read off equals the JSON, arrow keys, print
+// with every section, dark mode, phone width, and no serious fault by axe-core.
+import { readFileSync, existsSync } from "node:fs";
+import { createRequire } from "node:module";
+import { pathToFileURL } from "node:url";
+import { chromium } from "playwright-core";
+
+const [file, kneeFile] = process.argv.slice(2);
+const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+const executablePath = ["/usr/bin/chromium", "/usr/bin/chromium-browser"].find((path) => existsSync(path));
+const browser = await chromium.launch({ executablePath, args: ["--no-sandbox"] });
+let failed = 0;
+function holds(what, is, found = "") {
+  console.log(`${is ? "ok  " : "FAIL"} ${what}${is ? "" : `: ${found}`}`);
+  failed += is ? 0 : 1;
+}
+
+async function opened(options) {
+  const context = await browser.newContext({ viewport: { width: 1280, height: 800 }, ...options });
+  await context.setOffline(true);
+  const page = await context.newPage();
+  const said = [];
+  page.on("console", (message) => ["error", "warning"].includes(message.type()) && said.push(message.text()));
+  page.on("pageerror", (error) => said.push(String(error)));
+  page.on("request", (request) => /^(file|data):/.test(request.url()) || said.push(`asks for ${request.url()}`));
+  await page.goto(pathToFileURL(file).href);
+  return { page, said };
+}
+
+async function faults(page) {
+  await page.evaluate(axe);
+  const found = await page.evaluate(() => window.axe.run(document, { resultTypes: ["violations"] }));
+  return found.violations.filter((one) => ["serious", "critical"].includes(one.impact))
+    .map((one) => `${one.id} (${one.nodes.length}): ${one.nodes[0].html.slice(0, 120)} ${one.nodes[0].failureSummary}`);
+}
+
+for (const colorScheme of ["light", "dark"]) {
+  const { page, said } = await opened({ colorScheme });
+  const wrong = await faults(page);
+  holds(`${colorScheme}: no serious fault by axe-core, contrast among them`, wrong.length === 0, wrong.join("\n"));
+  holds(`${colorScheme}: nothing on the console, nothing fetched`, said.length === 0, said.join("\n"));
+  await page.close();
+}
+
+const { page, said } = await opened({});
+const bottom = await page.$eval("#answer", (answer) => answer.getBoundingClientRect().bottom);
+holds("the answer is on the first screen", bottom <= 800, bottom);
+
+// Every point of p99, by pointer: the words are those of the JSON's figure.
+const knee = JSON.parse(readFileSync(kneeFile, "utf8"));
+const wanted = knee.curve.filter((point) => point.state === "stable").map((point) => point.latency_us.p99.value)
+  .filter((value) => value !== null);
+const marks = page.locator("#curve .mark[data-words^='p99']");
+holds("a point for each load that is carried", (await marks.count()) === wanted.length, await marks.count());
+const unit = { ns: 1e-3, us: 1, ms: 1e3, s: 1e6 };
+let worst = 0;
+for (let nth = 0; nth < wanted.length; nth += 1) {
+  await marks.nth(nth).scrollIntoViewIfNeeded();
+  const box = await marks.nth(nth).boundingBox();
+  await page.mouse.move(box.x + box.width / 2, box.y + box.height / 2);
+  const words = await page.locator("#tip").textContent();
+  const [, value, name] = /: ([\d.,]+) (ns|us|ms|s)\b/.exec(words) || [];
+  const found = Number((value || "NaN").replaceAll(",", "")) * unit[name];
+  // Neighbours may lie on top of each other: one of them is read.
+  worst = Math.max(worst, Math.min(...wanted.map((want) => Math.abs(found / want - 1))) || 0);
+  if (!Number.isFinite(found)) worst = Infinity;
+}
+holds("what is read off is the JSON's figure, to three digits", worst < 5.1e-3, worst);
+await page.mouse.move(0, 0);
+await page.locator("#curve svg.chart").focus();
+await page.keyboard.press("ArrowRight");
+holds("arrow keys read off, too", (await page.locator("#tip").textContent()).length > 0 && (await page.locator("#tip").isVisible()));
+await page.keyboard.press("Escape");
+holds("and escape ends it", await page.locator("#tip").isHidden());
+const kept = page.waitForEvent("download");
+await page.locator("#curve button[data-picture]").click();
+holds("a chart is kept as a picture", (await kept).suggestedFilename() === "curve.png");
+holds("nothing on the console after all that", said.length === 0, said.join("\n"));
+
+const sections = await page.$$eval("main > section", (all) => all.map((one) => one.id));
+await page.emulateMedia({ media: "print" });
+const unseen = await page.$$eval("main > section", (all) => all.filter((one) => one.getBoundingClientRect().height < 20).map((one) => one.id));
+const pdf = await page.pdf({ format: "A4" });
+holds(`prints every one of ${sections.length} sections`, unseen.length === 0 && pdf.length > 20000, unseen.join());
+await page.emulateMedia({ media: "screen" });
+
+const phone = await opened({ viewport: { width: 360, height: 740 } });
+const wide = await phone.page.evaluate(() => document.documentElement.scrollWidth);
+holds("a phone need not scroll sideways", wide <= 360, wide);
+await browser.close();
+process.exit(failed === 0 ? 0 : 1);
