@@ -8,7 +8,7 @@ use clap::Args;
 use crate::outcome::{FitOutcome, KneeOutcome, RunOutcome, WearOutcome};
 use crate::report::html::{Findings, page};
 use crate::report::json;
-use crate::scenario::{Load, Scenario, read_source};
+use crate::scenario::{Scenario, read_source};
 use crate::study::{self, Context, StudyError, TOOL};
 
 use super::output::{Output, complain, put, refuse};
@@ -65,7 +65,7 @@ fn written(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Resu
         (true, _) if !args.set.is_empty() || args.seed.is_some() => {
             return Err(refuse("`--set` and `--seed` change a scenario, and these are results"));
         }
-        (true, _) => results(&args.files)?,
+        (true, _) => results(&args.files, output)?,
         (false, 1) => asked(args, output, interrupted)?,
         (false, _) => {
             return Err(refuse("one scenario, or results of one scenario (`.json`), and not both"));
@@ -85,14 +85,11 @@ fn written(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Resu
 }
 
 /// Reads results; each file is told by what is in it.
-fn results(files: &[PathBuf]) -> Result<Findings, Ending> {
+fn results(files: &[PathBuf], output: &Output) -> Result<Findings, Ending> {
     let mut findings = Findings::default();
     for path in files {
         let shown = path.display();
-        let text = read_source(path).map_err(|wrong| {
-            complain(wrong.render(false).trim_end());
-            Ending::BadInput
-        })?;
+        let text = read_source(path).map_err(|wrong| super::wrong(&wrong, output))?;
         if let Ok(run) = serde_json::from_str::<RunOutcome>(&text) {
             findings.run = Some(run);
         } else if let Ok(knee) = serde_json::from_str::<KneeOutcome>(&text) {
@@ -122,10 +119,8 @@ fn asked(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Result
     )?;
     let progress = Progress::new(output.quiet);
     let say = |question: &str, words: &str| progress.say(&format!("{question}: {words}"));
-    let kept = Kept { folder: &args.answers, scenario: &scenario };
-    let mut notes = Vec::new();
+    let mut ask = Asking { folder: &args.answers, key: key(&scenario)?, interrupted, notes: Vec::new() };
     let wants = |question: &str| !args.skip.iter().any(|word| word == question);
-    let mut ask = Asking { kept: &kept, interrupted, notes: &mut notes };
     let run = ask.one("run", &|words| say("run", words), &|context| study::run(&scenario, context))?;
     let knee = match wants("knee") {
         true => ask.one("knee", &|words| say("knee", words), &|context| study::knee(&scenario, context))?,
@@ -142,7 +137,7 @@ fn asked(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Result
         false => None,
     };
     progress.finish();
-    for note in notes {
+    for note in ask.notes {
         complain(&note);
     }
     if run.is_none() {
@@ -151,34 +146,24 @@ fn asked(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Result
     Ok(Findings { run, knee, fit, wear })
 }
 
-/// Answers that are kept in a folder, each under a name that says what it is the answer to.
-struct Kept<'k> {
-    folder: &'k Path,
-    scenario: &'k Scenario,
-}
-
-impl Kept<'_> {
-    fn path(&self, question: &str) -> PathBuf {
-        // Scenario with its changes, version, and the traces it names: what the answer is made from.
-        let mut inputs = blake3::Hasher::new();
-        inputs.update(TOOL.as_bytes());
-        inputs.update(self.scenario.digest.as_bytes());
-        for class in &self.scenario.classes {
-            if let Load::Trace { path, .. } = &class.load
-                && let Ok(bytes) = std::fs::read(path)
-            {
-                inputs.update(blake3::hash(&bytes).as_bytes());
-            }
-        }
-        self.folder.join(format!("{question}-{}.json", &inputs.finalize().to_hex()[..24]))
+/// What answers are made from, in one word: version, scenario with its changes, and the files that it names.
+fn key(scenario: &Scenario) -> Result<String, Ending> {
+    let mut inputs = blake3::Hasher::new();
+    inputs.update(TOOL.as_bytes());
+    inputs.update(scenario.digest.as_bytes());
+    for hash in study::named_files(scenario).map_err(refuse)?.values() {
+        inputs.update(hash.as_bytes());
     }
+    Ok(inputs.finalize().to_hex()[..24].to_owned())
 }
 
+/// Asks questions, and keeps their answers in a folder.
 struct Asking<'a> {
-    kept: &'a Kept<'a>,
+    folder: &'a Path,
+    key: String,
     interrupted: &'a AtomicBool,
     /// Questions that have no answer, and why.
-    notes: &'a mut Vec<String>,
+    notes: Vec<String>,
 }
 
 impl Asking<'_> {
@@ -189,7 +174,7 @@ impl Asking<'_> {
         say: &(dyn Fn(&str) + Sync),
         ask: &dyn Fn(&Context) -> Result<T, StudyError>,
     ) -> Result<Option<T>, Ending> {
-        let path = self.kept.path(question);
+        let path = self.folder.join(format!("{question}-{}.json", self.key));
         let held = std::fs::read_to_string(&path).ok().and_then(|text| serde_json::from_str(&text).ok());
         if held.is_some() {
             return Ok(held);
@@ -206,8 +191,8 @@ impl Asking<'_> {
             return Err(Ending::Interrupted);
         }
         // A folder that cannot be written to costs time the next time, and nothing now.
-        let kept = std::fs::create_dir_all(self.kept.folder)
-            .and_then(|()| std::fs::write(&path, json::to_json(&answer)));
+        let kept =
+            std::fs::create_dir_all(self.folder).and_then(|()| std::fs::write(&path, json::to_json(&answer)));
         if let Err(error) = kept {
             self.notes
                 .push(format!("note: the answer to `{question}` is not kept: {}: {error}", path.display()));

@@ -16,7 +16,7 @@ mod wear;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use crate::outcome::{FitOutcome, KneeOutcome, RunOutcome, WearOutcome};
+use crate::outcome::{Figure, FitOutcome, KneeOutcome, RunOutcome, WearOutcome};
 
 use super::numbers::{MISSING, format_significant};
 use super::terminal::CAUTION;
@@ -37,41 +37,39 @@ pub struct Findings {
     pub wear: Option<WearOutcome>,
 }
 
-/// What all of the findings say of themselves.
+/// What each of the findings says of itself.
 struct Origin<'f> {
     tool: &'f str,
     digest: &'f str,
     title: &'f str,
     seed: u64,
     confidence: f64,
+    assumptions: &'f [String],
+    notes: &'f [String],
+}
+
+/// Of a finding: all have these fields, and nothing in common beside.
+macro_rules! origin {
+    ($found:expr, $confidence:expr) => {
+        Origin {
+            tool: &$found.tool,
+            digest: &$found.scenario_digest,
+            title: &$found.title,
+            seed: $found.seed,
+            confidence: $confidence,
+            assumptions: &$found.assumptions,
+            notes: &$found.notes,
+        }
+    };
 }
 
 impl Findings {
-    fn origins(&self) -> impl Iterator<Item = Origin<'_>> {
-        let run =
-            self.run.as_ref().map(|o| (&o.tool, &o.scenario_digest, &o.title, o.seed, o.run.confidence));
-        let knee = self.knee.as_ref().map(|o| (&o.tool, &o.scenario_digest, &o.title, o.seed, o.confidence));
-        let fit = self.fit.as_ref().map(|o| (&o.tool, &o.scenario_digest, &o.title, o.seed, o.confidence));
-        let wear =
-            self.wear.as_ref().map(|o| (&o.tool, &o.scenario_digest, &o.title, o.seed, o.run.confidence));
-        [run, knee, fit, wear].into_iter().flatten().map(|(tool, digest, title, seed, confidence)| Origin {
-            tool,
-            digest,
-            title,
-            seed,
-            confidence,
-        })
-    }
-
-    /// Every sentence of the findings that `of` picks, each once, in order.
-    fn each_once(&self, of: [Option<&Vec<String>>; 4]) -> Vec<String> {
-        let mut said: Vec<String> = Vec::new();
-        for line in of.into_iter().flatten().flatten() {
-            if !said.contains(line) {
-                said.push(line.clone());
-            }
-        }
-        said
+    fn origins(&self) -> Vec<Origin<'_>> {
+        let run = self.run.as_ref().map(|found| origin!(found, found.run.confidence));
+        let knee = self.knee.as_ref().map(|found| origin!(found, found.confidence));
+        let fit = self.fit.as_ref().map(|found| origin!(found, found.confidence));
+        let wear = self.wear.as_ref().map(|found| origin!(found, found.run.confidence));
+        [run, knee, fit, wear].into_iter().flatten().collect()
     }
 }
 
@@ -80,7 +78,7 @@ impl Findings {
 /// # Errors
 /// There are no findings, or they are of unlike scenarios: which, in words.
 pub fn page(findings: &Findings) -> Result<String, String> {
-    let origins: Vec<Origin> = findings.origins().collect();
+    let origins = findings.origins();
     let first = origins.first().ok_or("there is nothing to report")?;
     if let Some(other) = origins.iter().find(|other| other.digest != first.digest || other.tool != first.tool)
     {
@@ -96,7 +94,7 @@ pub fn page(findings: &Findings) -> Result<String, String> {
         ("time", "Time", findings.run.as_ref().and_then(time::section)),
         ("fit", "How many machines fit", findings.fit.as_ref().map(fit::section)),
         ("wear", "Room and wear", findings.wear.as_ref().map(wear::section)),
-        ("assumptions", "Assumptions", assumptions(findings)),
+        ("assumptions", "Assumptions", assumptions(&origins)),
         ("cautions", "Cautions", Some(cautions())),
         ("again", "How to make this page again", Some(again(first, findings))),
     ]
@@ -171,24 +169,25 @@ fn hash(text: &str) -> String {
     format!("sha256-{}", base64::engine::general_purpose::STANDARD.encode(sha2::Sha256::digest(text)))
 }
 
-fn assumptions(findings: &Findings) -> Option<Markup> {
-    let all = findings.each_once([
-        findings.run.as_ref().map(|o| &o.assumptions),
-        findings.knee.as_ref().map(|o| &o.assumptions),
-        findings.fit.as_ref().map(|o| &o.assumptions),
-        findings.wear.as_ref().map(|o| &o.assumptions),
-    ]);
-    let notes = findings.each_once([
-        findings.run.as_ref().map(|o| &o.notes),
-        findings.knee.as_ref().map(|o| &o.notes),
-        findings.fit.as_ref().map(|o| &o.notes),
-        findings.wear.as_ref().map(|o| &o.notes),
-    ]);
-    let list = |heading: &str, lines: &[String]| {
+fn assumptions(origins: &[Origin]) -> Option<Markup> {
+    let all = each_once(origins.iter().flat_map(|origin| origin.assumptions));
+    let notes = each_once(origins.iter().flat_map(|origin| origin.notes));
+    let list = |heading: &str, lines: &[&String]| {
         html! { @if !lines.is_empty() { h3 { (heading) } ul { @for line in lines { li { (line) } } } } }
     };
     (!all.is_empty() || !notes.is_empty())
         .then(|| html! { (list("What was assumed", &all)) (list("To be known", &notes)) })
+}
+
+/// Sentences without those that were said before.
+fn each_once<'l>(lines: impl Iterator<Item = &'l String>) -> Vec<&'l String> {
+    let mut said = Vec::new();
+    for line in lines {
+        if !said.contains(&line) {
+            said.push(line);
+        }
+    }
+    said
 }
 
 fn cautions() -> Markup {
@@ -218,6 +217,15 @@ fn again(origin: &Origin, findings: &Findings) -> Markup {
             vec!["Requests simulated".into(), super::numbers::format_count(requests)],
         ]))
         p.quiet { "The same version, scenario and seed give the same figures, to the last digit." }
+    }
+}
+
+/// "412 us (398 to 430 us)".
+fn with_ends(figure: &Figure, spell: fn(f64) -> String) -> String {
+    let value = figure.value.map_or(MISSING.into(), spell);
+    match figure.low.zip(figure.high) {
+        Some((low, high)) => format!("{value} ({} to {})", spell(low), spell(high)),
+        None => value,
     }
 }
 

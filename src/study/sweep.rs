@@ -23,7 +23,7 @@ use super::run::Context;
 
 pub use front::{Best, unknown_goal};
 pub use listing::{Bound, Query, list};
-pub use plan::{Base, Planned, Shard, plan};
+pub use plan::{Base, Planned, Shard, named_files, plan};
 use point::point;
 pub use race::{RaceEnd, can_race, race};
 
@@ -77,6 +77,8 @@ fn ask_all<E>(
     mut keep: impl FnMut(PointOutcome, Step) -> Result<(), E>,
 ) -> Result<(), E> {
     let workers = rayon::current_num_threads();
+    // All tasks are of one round.
+    let (round, of) = (to_do.first().and_then(|task| task.round), to_do.len() as u64);
     // Those before it have a thread each.
     let last_ones = to_do.len().saturating_sub(workers);
     let taken = AtomicUsize::new(0);
@@ -106,15 +108,10 @@ fn ask_all<E>(
         let mut result = Ok(());
         for (found, done) in receiver.into_iter().zip(1..) {
             if result.is_ok() {
-                result = keep(found, Step { round: found_round(to_do), done, of: to_do.len() as u64 });
+                result = keep(found, Step { round, done, of });
                 refused.store(result.is_err(), Ordering::Relaxed);
             }
         }
         result
     })
-}
-
-/// The round that is being asked: that of its first task.
-fn found_round(to_do: &[Task]) -> Option<u32> {
-    to_do.first().and_then(|task| task.round)
 }

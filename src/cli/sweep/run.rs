@@ -27,8 +27,8 @@ pub(super) fn run(args: &RunArgs, output: &Output, interrupted: &AtomicBool) -> 
     let store = Store::open(&path, &planned.inputs, planned.plan.shard.is_some()).map_err(cannot)?;
     let mut keeper = Keeper::new(&sweep, store, output.quiet);
     let (before, end) = match budget {
-        None => (keeper.all(&sweep, &base, &planned, interrupted), None),
-        Some(given) => match keeper.within(given, (&sweep, &base, &planned), interrupted) {
+        None => (keeper.all(&base, &planned, interrupted), None),
+        Some(given) => match keeper.within(given, &base, &planned, interrupted) {
             Ok((before, end)) => (Ok(before), Some((given, end))),
             Err(why) => (Err(why), None),
         },
@@ -55,13 +55,17 @@ pub(super) fn run(args: &RunArgs, output: &Output, interrupted: &AtomicBool) -> 
         budget: end.map(page).transpose()?,
     };
     drop(store);
-    let table = table_of(&path)?;
-    let rows = study::list(&table, &Query::default()).map_err(refuse)?;
+    // The whole table is read only where it is asked for.
+    let rows = args.results.csv.as_ref().map(|_| {
+        let table = table_of(&path)?;
+        study::list(&table, &Query::default()).map_err(refuse)
+    });
+    let rows = rows.transpose()?;
     let shown = path.display().to_string();
     output.deliver(
         |style| terminal::sweep_run(&outcome, &shown, style),
         || json::to_json(&outcome),
-        || csv::sweep_csv(&rows),
+        || rows.as_ref().map_or(String::new(), csv::sweep_csv),
     )?;
     Ok(if outcome.interrupted {
         Ending::Interrupted
@@ -122,17 +126,11 @@ impl<'s> Keeper<'s> {
     }
 
     /// Asks all that is missing; how many points of the plan were there before.
-    fn all(
-        &mut self,
-        sweep: &Sweep,
-        base: &Base,
-        planned: &Planned,
-        interrupted: &AtomicBool,
-    ) -> Result<u64, String> {
+    fn all(&mut self, base: &Base, planned: &Planned, interrupted: &AtomicBool) -> Result<u64, String> {
         let finished = self.store.finished().map_err(|error| error.to_string())?;
         let before = planned.points.iter().filter(|point| finished.contains(&point.number)).count() as u64;
         let context = Context { interrupted, progress: &|_| (), detail: false };
-        study::sweep(sweep, base, planned, &finished, &context, |found, step| self.keep(&found, step))?;
+        study::sweep(self.sweep, base, planned, &finished, &context, |found, step| self.keep(&found, step))?;
         Ok(before)
     }
 
@@ -140,7 +138,8 @@ impl<'s> Keeper<'s> {
     fn within(
         &mut self,
         given: Duration,
-        (sweep, base, planned): (&Sweep, &Base, &Planned),
+        base: &Base,
+        planned: &Planned,
         interrupted: &AtomicBool,
     ) -> Result<(u64, RaceEnd), String> {
         let held = self.store.table().map_err(|error| error.to_string())?.points;
@@ -161,7 +160,7 @@ impl<'s> Keeper<'s> {
             });
             let context = Context { interrupted: &stop, progress: &|_| (), detail: false };
             let end =
-                study::race(sweep, base, planned, held, &context, |found, step| self.keep(&found, step));
+                study::race(self.sweep, base, planned, held, &context, |found, step| self.keep(&found, step));
             is_done.store(true, Ordering::Relaxed);
             end
         })?;

@@ -64,18 +64,15 @@ pub(super) fn lines(chart: &Lines) -> Option<Markup> {
     if chart.lines.iter().all(|line| line.dots.len() < 2) {
         return None;
     }
-    let ends = |of: &dyn Fn(&Dot) -> [f64; 2]| {
-        dots().flat_map(of).fold((f64::INFINITY, 0.0_f64), |(low, high), y| (low.min(y), high.max(y)))
+    let extent = |values: &mut dyn Iterator<Item = f64>| {
+        values
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)))
     };
-    let x = chart.rules.iter().map(|rule| rule.x);
-    let x = dots()
-        .map(|dot| dot.x)
-        .chain(x)
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), x| (low.min(x), high.max(x)));
+    let x = extent(&mut dots().map(|dot| dot.x).chain(chart.rules.iter().map(|rule| rule.x)));
     // A band that is wider than the figure is high does not decide the scale.
-    let y = ends(&|dot| {
+    let y = extent(&mut dots().flat_map(|dot| {
         dot.ends.map_or([dot.y, dot.y], |(low, high)| [low.max(dot.y / 1.5), high.min(dot.y * 1.5)])
-    });
+    }));
     if !(x.0 < x.1 && y.0 > 0.0 && y.1.is_finite()) {
         return None;
     }

@@ -2,13 +2,13 @@
 
 use maud::{Markup, html};
 
-use crate::outcome::{Figure, KneeOutcome, State};
+use crate::outcome::{KneeOutcome, State};
 use crate::report::numbers::{
     MISSING, format_duration_us, format_figure_us, format_per_second, format_percent, format_significant,
 };
 
 use super::chart::{Dot, Line, Lines, Rule, lines};
-use super::{figure, table};
+use super::{figure, table, with_ends};
 
 /// Percentiles that are drawn, where they are known.
 const DRAWN: [&str; 3] = ["p50", "p95", "p99"];
@@ -22,7 +22,7 @@ pub(super) fn section(outcome: &KneeOutcome) -> Markup {
                 point.offered_iops.map_or(String::new(), |iops| format!("{}, ", format_per_second(iops)));
             let words = format!(
                 "{} at {load}{} × the stated load",
-                with_ends(found),
+                with_ends(found, format_duration_us),
                 format_significant(point.scale)
             );
             Some(Dot { x: point.scale, y, ends: found.low.zip(found.high), words })
@@ -84,14 +84,5 @@ pub(super) fn section(outcome: &KneeOutcome) -> Markup {
             h3 { "What binds next" }
             (table(&["relieved", "how", "then full at × stated", "and then full"], &ladder))
         }
-    }
-}
-
-/// "412 us (398 to 430)".
-fn with_ends(found: &Figure) -> String {
-    let value = found.value.map_or(MISSING.into(), format_duration_us);
-    match found.low.zip(found.high) {
-        Some((low, high)) => format!("{value} ({} to {})", format_duration_us(low), format_duration_us(high)),
-        None => value,
     }
 }

@@ -8,7 +8,7 @@ use crate::report::numbers::{
     format_significant,
 };
 
-use super::table;
+use super::{table, with_ends};
 
 pub(super) fn section(outcome: &WearOutcome) -> Markup {
     let plain = |value: Option<f64>, spell: fn(f64) -> String| value.map_or(MISSING.into(), spell);
@@ -64,11 +64,7 @@ pub(super) fn section(outcome: &WearOutcome) -> Markup {
 /// A figure in a unit that people use, by what it is.
 fn spelt(what: &str, figure: &Figure) -> String {
     match figure.value {
-        Some(bytes) if what.contains("bytes") => {
-            let ends = figure.low.zip(figure.high);
-            let ends = ends.map(|(low, high)| format!(" ({} to {})", format_bytes(low), format_bytes(high)));
-            format_bytes(bytes) + &ends.unwrap_or_default()
-        }
+        Some(_) if what.contains("bytes") => with_ends(figure, format_bytes),
         Some(probability) if what.contains("probability") => format_odds(probability),
         _ => format_figure(figure, 1.0, " ± "),
     }

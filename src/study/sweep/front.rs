@@ -101,8 +101,12 @@ pub(super) struct Open {
 
 /// What is open of each point. A pair is not worth more time once both are as precise as this and were asked alike; of an
 /// unlike pair the one that was asked less comes first.
-pub(super) fn open(points: &[Option<Contender>], alike: f64, precision: f64) -> Vec<Open> {
-    let standings = standings(points, alike);
+pub(super) fn open(
+    points: &[Option<Contender>],
+    standings: &[Standing],
+    alike: f64,
+    precision: f64,
+) -> Vec<Open> {
     let left: Vec<(usize, &Contender)> = points
         .iter()
         .enumerate()
@@ -192,9 +196,9 @@ mod tests {
         let (front, perhaps, beaten) = (Standing::Front, Standing::Perhaps, Standing::Beaten);
         assert_eq!(standings(&points, 0.0), [front, front, front, perhaps, beaten, beaten]);
         let pairs = |open: Vec<Open>| open.iter().map(|open| open.pairs).collect::<Vec<_>>();
-        assert_eq!(pairs(open(&points, 0.0, 0.01)), [0, 0, 1, 1, 0, 0]);
+        assert_eq!(pairs(open(&points, &standings(&points, 0.0), 0.0, 0.01)), [0, 0, 1, 1, 0, 0]);
         // As precise as is wanted: still open, and no longer worth more time.
-        let settled = open(&points, 0.0, 0.5);
+        let settled = open(&points, &standings(&points, 0.0), 0.0, 0.5);
         assert!(settled.iter().all(|open| open.worthwhile == 0), "{settled:?}");
     }
 
@@ -213,7 +217,8 @@ mod tests {
     fn a_lucky_short_answer_is_asked_again() {
         let points = [point(4.0, 5.0, 6.0, 1.0, 1), point(9.0, 10.0, 11.0, 2.0, 3)];
         assert_eq!(standings(&points, 0.05), [Standing::Front, Standing::Perhaps]);
-        let worthwhile: Vec<u32> = open(&points, 0.05, 0.01).iter().map(|open| open.worthwhile).collect();
+        let worthwhile: Vec<u32> =
+            open(&points, &standings(&points, 0.05), 0.05, 0.01).iter().map(|open| open.worthwhile).collect();
         assert_eq!(worthwhile, [1, 0]);
         let points = [point(4.0, 5.0, 6.0, 1.0, 3), point(9.0, 10.0, 11.0, 2.0, 1)];
         assert_eq!(standings(&points, 0.05), [Standing::Front, Standing::Beaten]);

@@ -119,14 +119,17 @@ pub fn plan(sweep: &Sweep, base: &Base, shard: Option<Shard>) -> Result<Planned,
         title: sweep.title.clone(),
         sweep: sweep.text.clone(),
         base: base.text.clone(),
-        files: files(&scenario)?,
+        files: named_files(&scenario)?,
         variants: sweep.count(),
     };
     Ok(Planned { points, plan, inputs, precision: scenario.run.precision })
 }
 
-/// Hashes of the files that the base names.
-fn files(scenario: &Scenario) -> Result<BTreeMap<String, String>, String> {
+/// BLAKE3 of every file that a scenario names, by its name as written.
+///
+/// # Errors
+/// One cannot be read.
+pub fn named_files(scenario: &Scenario) -> Result<BTreeMap<String, String>, String> {
     let mut found = BTreeMap::new();
     for class in &scenario.classes {
         let Load::Trace { path, name, .. } = &class.load else { continue };

@@ -117,7 +117,8 @@ fn next<'p>(all: &BTreeMap<u64, Held>, planned: &'p Planned, alike: f64) -> (Vec
     };
     let contenders: Vec<Option<Contender>> = all.values().map(|held| held.contender.clone()).collect();
     let precision = if alike > 0.0 { alike / 2.0 } else { planned.precision };
-    let open = open(&contenders, alike, precision);
+    let standings = standings(&contenders, alike);
+    let open = open(&contenders, &standings, alike, precision);
     let goes_on = |held: &Held, open: &Open| {
         let round = held.round.filter(|_| !held.has_failed)?;
         // Without a figure: too few requests for a percentile, perhaps; what four times as many do not bring is not there.
@@ -135,8 +136,7 @@ fn next<'p>(all: &BTreeMap<u64, Held>, planned: &'p Planned, alike: f64) -> (Vec
     let first = planned.points.iter().filter(|point| !all.contains_key(&point.number));
     let mut asked: Vec<Task> = first.map(|point| Task { point, round: Some(1) }).collect();
     let end = RaceEnd {
-        front: standings(&contenders, alike).iter().filter(|standing| **standing != Standing::Beaten).count()
-            as u64,
+        front: standings.iter().filter(|standing| **standing != Standing::Beaten).count() as u64,
         open: open.iter().filter(|open| open.pairs > 0).count() as u64,
         waiting: (asked.len() + later.len()) as u64,
     };
