@@ -559,7 +559,7 @@ pub const ROWS: &[Row] = &[
         "Sweep: leaves out what is busier on paper: offered load as a share of the lowest static ceiling."),
     row("SWEEP.drop.price_above", Kind::Number(above("0", "1000000000000")), Words("no limit"), "400000", OWN,
         "Sweep: leaves out what costs more, by [design.price]."),
-    table("SWEEP.front", Kind::Table, "nothing is sought", "Sweep: what is sought, as figures of a point; `--budget` spends its time on the points of which it is open whether they are the best in these, and `sweep show --front` shows those that nothing surely beats."),
+    table("SWEEP.front", Kind::Table, "nothing is sought", "Sweep: what is sought, as figures of a point; `--budget` spends its time on the points of which it is open whether they are the best in these, and `sweep show --best` shows those that nothing surely beats."),
     row("SWEEP.front.least", Kind::Texts(&[]), Words("none"), "[\"design.price_total\", \"run.all.all.p99_us\"]", OWN,
         "Sweep: figures of which less is better."),
     row("SWEEP.front.most", Kind::Texts(&[]), Words("none"), "[\"wear.years_to_rated_wear\"]", OWN,
