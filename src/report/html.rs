@@ -14,6 +14,7 @@ mod tail;
 mod time;
 mod wear;
 
+pub use curve::side_by_side;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use crate::outcome::{Figure, FitOutcome, KneeOutcome, RunOutcome, WearOutcome};
@@ -22,7 +23,8 @@ use super::numbers::{MISSING, format_significant};
 use super::terminal::CAUTION;
 
 const STYLE: &str = include_str!("html/style.css");
-const SCRIPT: &str = include_str!("html/page.js");
+/// What makes charts answer the pointer and the keyboard.
+pub const SCRIPT: &str = include_str!("html/page.js");
 
 /// What was found, of one scenario; what was not asked is not there.
 #[derive(Clone, Debug, Default)]
@@ -129,10 +131,17 @@ pub fn page(findings: &Findings) -> Result<String, String> {
         footer { p.quiet { (CAUTION) } }
         div.tip id="tip" role="status" hidden {}
     };
+    Ok(document(&title, &[SCRIPT], "form-action 'none'", &body))
+}
+
+/// Page after page has this frame: the style, these scripts and `body`, and a policy that allows nothing else but what `more`
+/// adds to it ("form-action 'none'").
+pub fn document(title: &str, scripts: &[&str], more: &str, body: &Markup) -> String {
+    let hashes: Vec<String> = scripts.iter().map(|script| format!("'{}'", hash(script))).collect();
     let policy = format!(
-        "default-src 'none'; style-src '{}'; script-src '{}'; img-src data:; base-uri 'none'; form-action 'none'",
+        "default-src 'none'; style-src '{}'; script-src {}; img-src data:; base-uri 'none'; {more}",
         hash(STYLE),
-        hash(SCRIPT)
+        hashes.join(" ")
     );
     let page = html! {
         (DOCTYPE)
@@ -146,10 +155,10 @@ pub fn page(findings: &Findings) -> Result<String, String> {
                 link rel="icon" href="data:,";
                 style { (PreEscaped(STYLE)) }
             }
-            body { (body) script { (PreEscaped(SCRIPT)) } }
+            body { (body) @for script in scripts { script { (PreEscaped(*script)) } } }
         }
     };
-    Ok(page.into_string())
+    page.into_string()
 }
 
 /// A title for people: none longer than anybody reads.

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use crate::outcome::{KneeOutcome, State};
+use crate::outcome::{KneeOutcome, LoadMark, State};
 use crate::report::numbers::{
     MISSING, format_duration_us, format_figure_us, format_per_second, format_percent, format_significant,
 };
@@ -13,22 +13,63 @@ use super::{figure, table, with_ends};
 /// Percentiles that are drawn, where they are known.
 const DRAWN: [&str; 3] = ["p50", "p95", "p99"];
 
+/// A percentile over the loads that are carried.
+fn line(outcome: &KneeOutcome, percentile: &str, name: String) -> Line {
+    let dots = outcome.curve.iter().filter(|point| point.state == State::Stable).filter_map(|point| {
+        let found = point.latency_us.get(percentile)?;
+        let y = found.value.filter(|y| *y > 0.0)?;
+        let load = point.offered_iops.map_or(String::new(), |iops| format!("{}, ", format_per_second(iops)));
+        let words = format!(
+            "{} at {load}{} × the stated load",
+            with_ends(found, format_duration_us),
+            format_significant(point.scale)
+        );
+        Some(Dot { x: point.scale, y, ends: found.low.zip(found.high), words })
+    });
+    Line { name, dots: dots.collect() }
+}
+
+/// The curves of several designs, each with the name that its lines take; no chart where none of them carries two loads.
+pub fn side_by_side(designs: &[(&str, &KneeOutcome)]) -> Markup {
+    let named = designs.iter().flat_map(|(name, outcome)| {
+        ["p50", "p99"].map(|percentile| line(outcome, percentile, format!("{name}, {percentile}")))
+    });
+    let rules = designs.iter().filter_map(|(name, outcome)| {
+        Some(Rule { x: outcome.saturation.scale.value?, words: format!("{name} full") })
+    });
+    let chart = lines(&Lines {
+        summary: "Latency percentiles of all requests against load, design by design; the table below has the same figures".into(),
+        x_title: "load, × the stated one",
+        y_title: "latency",
+        x_spell: &|x| format_significant(*x),
+        y_spell: &|y| format_duration_us(*y),
+        lines: named.filter(|line| !line.dots.is_empty()).collect(),
+        rules: rules.collect(),
+        x_ticks: Vec::new(),
+    });
+    let mark = |mark: &LoadMark| with_ends(&mark.scale, format_significant);
+    let rows: Vec<Vec<String>> = designs
+        .iter()
+        .map(|(name, outcome)| {
+            vec![
+                (*name).to_owned(),
+                mark(&outcome.point),
+                mark(&outcome.limit),
+                mark(&outcome.saturation),
+                outcome.binding.clone().unwrap_or_default(),
+            ]
+        })
+        .collect();
+    let header = ["design", "knee, × stated", "limit, × stated", "full at, × stated", "binds"];
+    figure(
+        "curves",
+        chart,
+        "Latency of all requests. Bands are intervals; loads that are not carried have no percentile.",
+        &table(&header, &rows),
+    )
+}
+
 pub(super) fn section(outcome: &KneeOutcome) -> Markup {
-    let line = |name: &str| {
-        let dots = outcome.curve.iter().filter(|point| point.state == State::Stable).filter_map(|point| {
-            let found = point.latency_us.get(name)?;
-            let y = found.value.filter(|y| *y > 0.0)?;
-            let load =
-                point.offered_iops.map_or(String::new(), |iops| format!("{}, ", format_per_second(iops)));
-            let words = format!(
-                "{} at {load}{} × the stated load",
-                with_ends(found, format_duration_us),
-                format_significant(point.scale)
-            );
-            Some(Dot { x: point.scale, y, ends: found.low.zip(found.high), words })
-        });
-        Line { name: name.into(), dots: dots.collect() }
-    };
     let rule = |words: &str, x: Option<f64>| x.map(|x| Rule { x, words: words.into() });
     let ceiling =
         outcome.static_ceiling_iops.zip(outcome.offered_iops).map(|(ceiling, offered)| ceiling / offered);
@@ -46,7 +87,11 @@ pub(super) fn section(outcome: &KneeOutcome) -> Markup {
         y_title: "latency",
         x_spell: &|x| format_significant(*x),
         y_spell: &|y| format_duration_us(*y),
-        lines: DRAWN.iter().map(|name| line(name)).filter(|line| !line.dots.is_empty()).collect(),
+        lines: DRAWN
+            .iter()
+            .map(|name| line(outcome, name, (*name).into()))
+            .filter(|line| !line.dots.is_empty())
+            .collect(),
         rules: rules.into_iter().flatten().collect(),
         x_ticks: Vec::new(),
     });
