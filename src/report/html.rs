@@ -8,8 +8,8 @@
 mod answer;
 mod chart;
 mod curve;
-mod drawing;
 mod fit;
+mod path;
 mod tail;
 mod time;
 mod wear;
@@ -90,7 +90,7 @@ pub fn page(findings: &Findings) -> Result<String, String> {
         ));
     }
     let sections: Vec<(&str, &str, Markup)> = [
-        ("path", "The path", findings.run.as_ref().and_then(drawing::section)),
+        ("path", "The path", findings.run.as_ref().and_then(path::section)),
         ("curve", "The curve", findings.knee.as_ref().map(curve::section)),
         ("tail", "The tail", findings.run.as_ref().and_then(tail::section)),
         ("time", "Time", findings.run.as_ref().and_then(time::section)),
@@ -269,11 +269,21 @@ fn table(header: &[&str], rows: &[Vec<String>]) -> Markup {
 /// A chart with its caption, and the table of its figures behind it.
 fn figure(name: &str, chart: Option<Markup>, caption: &str, table: &Markup) -> Markup {
     html! {
+        @if let Some(chart) = &chart { (drawing(name, chart, caption)) } @else { p.quiet { (caption) } }
+        details open[chart.is_none()] { summary { "The figures as a table" } (table) }
+    }
+}
+
+/// A chart with its caption; `name` is that of its picture.
+fn drawing(name: &str, chart: &Markup, caption: &str) -> Markup {
+    html! {
         figure {
-            @if let Some(chart) = &chart { div.wide { (chart) } }
+            div.wide { (chart) }
             figcaption { (caption) }
-            @if chart.is_some() { button type="button" data-picture=(name) { "Keep as a picture" } }
-            details open[chart.is_none()] { summary { "The figures as a table" } (table) }
+            p.tools {
+                button type="button" data-picture=(name) { "Keep as a picture" }
+                button type="button" data-whole hidden { "The whole chart" }
+            }
         }
     }
 }
