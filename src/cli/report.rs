@@ -5,11 +5,10 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use clap::Args;
 
-use crate::outcome::{FitOutcome, KneeOutcome, RunOutcome, WearOutcome};
 use crate::report::html::{Findings, page};
 use crate::report::json;
-use crate::scenario::{Scenario, read_source};
-use crate::study::{self, Context, StudyError, TOOL};
+use crate::scenario::read_source;
+use crate::study::{self, Context, StudyError};
 
 use super::output::{Output, complain, put, refuse};
 use super::progress::Progress;
@@ -90,23 +89,9 @@ fn results(files: &[PathBuf], output: &Output) -> Result<Findings, Ending> {
     for path in files {
         let shown = path.display();
         let text = read_source(path).map_err(|wrong| super::wrong(&wrong, output))?;
-        if let Ok(run) = serde_json::from_str::<RunOutcome>(&text) {
-            findings.run = Some(run);
-        } else if let Ok(knee) = serde_json::from_str::<KneeOutcome>(&text) {
-            findings.knee = Some(knee);
-        } else if let Ok(fit) = serde_json::from_str::<FitOutcome>(&text) {
-            findings.fit = Some(fit);
-        } else if let Ok(wear) = serde_json::from_str::<WearOutcome>(&text) {
-            findings.wear = Some(wear);
-        } else {
-            let why = match serde_json::from_str::<serde_json::Value>(&text) {
-                Err(error) => format!("no JSON: {error}"),
-                Ok(_) => "JSON, and no result of run, knee, fit or wear of this version".into(),
-            };
-            return Err(refuse(format!(
-                "{shown} is {why}\n  help: `forebay run mine.toml --json run.json` writes one"
-            )));
-        }
+        findings.take(&text).map_err(|why| {
+            refuse(format!("{shown} is {why}\n  help: `forebay run mine.toml --json run.json` writes one"))
+        })?;
     }
     Ok(findings)
 }
@@ -119,7 +104,12 @@ fn asked(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Result
     )?;
     let progress = Progress::new(output.quiet);
     let say = |question: &str, words: &str| progress.say(&format!("{question}: {words}"));
-    let mut ask = Asking { folder: &args.answers, key: key(&scenario)?, interrupted, notes: Vec::new() };
+    let mut ask = Asking {
+        folder: &args.answers,
+        key: study::answer_key(&scenario).map_err(refuse)?,
+        interrupted,
+        notes: Vec::new(),
+    };
     let wants = |question: &str| !args.skip.iter().any(|word| word == question);
     let run = ask.one("run", &|words| say("run", words), &|context| study::run(&scenario, context))?;
     let knee = match wants("knee") {
@@ -144,17 +134,6 @@ fn asked(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Result
         return Err(Ending::BadInput);
     }
     Ok(Findings { run, knee, fit, wear })
-}
-
-/// What answers are made from, in one word: version, scenario with its changes, and the files that it names.
-fn key(scenario: &Scenario) -> Result<String, Ending> {
-    let mut inputs = blake3::Hasher::new();
-    inputs.update(TOOL.as_bytes());
-    inputs.update(scenario.digest.as_bytes());
-    for hash in study::named_files(scenario).map_err(refuse)?.values() {
-        inputs.update(hash.as_bytes());
-    }
-    Ok(inputs.finalize().to_hex()[..24].to_owned())
 }
 
 /// Asks questions, and keeps their answers in a folder.

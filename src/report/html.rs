@@ -10,10 +10,12 @@ mod chart;
 mod curve;
 mod fit;
 mod path;
+mod read;
 mod tail;
 mod time;
 mod wear;
 
+pub use answer::first_lines;
 pub use curve::side_by_side;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 

@@ -225,6 +225,15 @@ impl Store {
         Ok(self.connection.query_row(count, [], |row| row.get::<_, i64>(0))? as u64)
     }
 
+    /// How many points are in it, in whatever round they were asked.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn count(&self) -> Result<u64> {
+        let count = "SELECT COUNT(*) FROM points";
+        Ok(self.connection.query_row(count, [], |row| row.get::<_, i64>(0))? as u64)
+    }
+
     /// Keeps a point, for good: it is there once this returns. One that is there already stays as it is, unless that was
     /// asked in an earlier round, or in a round at all where this is asked as the scenario says.
     ///

@@ -23,7 +23,7 @@ use super::run::Context;
 
 pub use front::{Best, unknown_goal};
 pub use listing::{Bound, Query, list};
-pub use plan::{Base, Planned, Shard, named_files, plan};
+pub use plan::{Base, Planned, Shard, answer_key, named_files, plan};
 use point::point;
 pub use race::{RaceEnd, can_race, race};
 

@@ -2,6 +2,7 @@
 
 use maud::{Markup, html};
 
+use crate::outcome::KneeOutcome;
 use crate::report::sheet::Tone;
 use crate::report::terminal;
 
@@ -19,11 +20,20 @@ pub(super) fn section(findings: &Findings) -> Markup {
             @for (about, lines) in answers.iter().filter_map(|(about, lines)| Some((about, lines.as_ref()?))) {
                 section {
                     h2 { (about) }
-                    ul { @for (tone, line) in lines { li class=(class(*tone)) { (sign(*tone)) (line) } } }
+                    (list(lines))
                 }
             }
         }
     }
+}
+
+/// First lines of a load curve, for a page that shows several.
+pub fn first_lines(knee: &KneeOutcome) -> Markup {
+    list(&terminal::knee_answer(knee))
+}
+
+fn list(lines: &[(Tone, String)]) -> Markup {
+    html! { ul { @for (tone, line) in lines { li class=(class(*tone)) { (sign(*tone)) (line) } } } }
 }
 
 fn class(tone: Tone) -> &'static str {

@@ -139,6 +139,20 @@ pub fn named_files(scenario: &Scenario) -> Result<BTreeMap<String, String>, Stri
     Ok(found)
 }
 
+/// What answers are made from, in one word: version, scenario with its changes, and the files that it names.
+///
+/// # Errors
+/// One of the files cannot be read.
+pub fn answer_key(scenario: &Scenario) -> Result<String, String> {
+    let mut inputs = blake3::Hasher::new();
+    inputs.update(TOOL.as_bytes());
+    inputs.update(scenario.digest.as_bytes());
+    for hash in named_files(scenario)?.values() {
+        inputs.update(hash.as_bytes());
+    }
+    Ok(inputs.finalize().to_hex()[..24].to_owned())
+}
+
 /// Whether a variant is worth asking; or why not.
 fn is_within(scenario: &Scenario, limits: &Limits) -> Result<(), String> {
     let over =
