@@ -41,7 +41,7 @@ class Axis {
       for (let power = first; power <= last; power += 1)
         for (const times of last - first > 4 ? [1] : [1, 2, 5]) found.push(times * 10 ** power);
     } else {
-      const rough = (high - low) / 6, power = 10 ** Math.floor(Math.log10(rough));
+      const rough = (high - low) / 8, power = 10 ** Math.floor(Math.log10(rough));
       const step = [1, 2, 5, 10].find((times) => times * power >= rough) * power;
       for (let n = Math.ceil(low / step); n * step <= high && found.length < 20; n += 1) found.push(n * step);
     }

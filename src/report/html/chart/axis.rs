@@ -3,7 +3,7 @@
 use crate::report::numbers::{format_duration_us, format_per_second, format_percent, format_significant};
 
 /// Labels that an axis takes at most, or thereabouts.
-const LABELS: f64 = 6.0;
+const LABELS: f64 = 8.0;
 
 /// How the values of an axis are spelt; the page's script knows the same words.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -90,7 +90,7 @@ impl Axis {
             return self.named.clone();
         }
         let values = if self.by_ratio && self.high / self.low > 4.0 { self.ratios() } else { self.steps() };
-        values.into_iter().map(|value| (value, self.spell.of(value))).collect()
+        values.into_iter().map(|value| (value, shortened(&self.spell.of(value)))).collect()
     }
 
     /// Every 1, 2 or 5 steps of a power of ten.
@@ -120,6 +120,17 @@ impl Axis {
     }
 }
 
+/// "5 ms", and not "5.00 ms": a label is as round as what it says.
+fn shortened(words: &str) -> String {
+    let end =
+        words.find(|c: char| !c.is_ascii_digit() && !matches!(c, '.' | ',' | '-')).unwrap_or(words.len());
+    let (figure, unit) = words.split_at(end);
+    match figure.contains('.') {
+        true => figure.trim_end_matches('0').trim_end_matches('.').to_owned() + unit,
+        false => words.to_owned(),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -137,6 +148,20 @@ mod tests {
         assert_eq!(labels(1.0, 1e6, true), [1.0, 10.0, 100.0, 1e3, 1e4, 1e5, 1e6]);
         // Too close together for decades.
         assert_eq!(labels(90.0, 140.0, true), [90.0, 100.0, 110.0, 120.0, 130.0, 140.0]);
+    }
+
+    #[test]
+    fn labels_have_no_idle_zeros() {
+        for (words, wanted) in [
+            ("5.00 ms", "5 ms"),
+            ("0.500", "0.5"),
+            ("100,000", "100,000"),
+            ("0", "0"),
+            ("10.0 %", "10 %"),
+            ("200/s", "200/s"),
+        ] {
+            assert_eq!(shortened(words), wanted);
+        }
     }
 
     #[test]
