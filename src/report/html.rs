@@ -6,6 +6,7 @@
 //! around it); a content security policy allows this page's own style and script by their hashes, and nothing else.
 
 mod answer;
+mod assumptions;
 mod chart;
 mod curve;
 mod drawing;
@@ -17,7 +18,7 @@ mod wear;
 pub use curve::side_by_side;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use crate::outcome::{Figure, FitOutcome, KneeOutcome, RunOutcome, WearOutcome};
+use crate::outcome::{DefaultRow, Figure, FitOutcome, KneeOutcome, RunOutcome, WearOutcome};
 
 use super::numbers::{MISSING, format_significant};
 use super::terminal::CAUTION;
@@ -47,6 +48,7 @@ struct Origin<'f> {
     seed: u64,
     confidence: f64,
     assumptions: &'f [String],
+    defaults: &'f [DefaultRow],
     notes: &'f [String],
 }
 
@@ -60,6 +62,7 @@ macro_rules! origin {
             seed: $found.seed,
             confidence: $confidence,
             assumptions: &$found.assumptions,
+            defaults: &$found.defaults,
             notes: &$found.notes,
         }
     };
@@ -96,7 +99,7 @@ pub fn page(findings: &Findings) -> Result<String, String> {
         ("time", "Time", findings.run.as_ref().and_then(time::section)),
         ("fit", "How many machines fit", findings.fit.as_ref().map(fit::section)),
         ("wear", "Room and wear", findings.wear.as_ref().map(wear::section)),
-        ("assumptions", "Assumptions", assumptions(&origins)),
+        ("assumptions", "Assumptions", assumptions::section(&origins)),
         ("cautions", "Cautions", Some(cautions())),
         ("again", "How to make this page again", Some(again(first, findings))),
     ]
@@ -178,27 +181,6 @@ fn hash(text: &str) -> String {
     format!("sha256-{}", base64::engine::general_purpose::STANDARD.encode(sha2::Sha256::digest(text)))
 }
 
-fn assumptions(origins: &[Origin]) -> Option<Markup> {
-    let all = each_once(origins.iter().flat_map(|origin| origin.assumptions));
-    let notes = each_once(origins.iter().flat_map(|origin| origin.notes));
-    let list = |heading: &str, lines: &[&String]| {
-        html! { @if !lines.is_empty() { h3 { (heading) } ul { @for line in lines { li { (line) } } } } }
-    };
-    (!all.is_empty() || !notes.is_empty())
-        .then(|| html! { (list("What was assumed", &all)) (list("To be known", &notes)) })
-}
-
-/// Sentences without those that were said before.
-fn each_once<'l>(lines: impl Iterator<Item = &'l String>) -> Vec<&'l String> {
-    let mut said = Vec::new();
-    for line in lines {
-        if !said.contains(&line) {
-            said.push(line);
-        }
-    }
-    said
-}
-
 fn cautions() -> Markup {
     html! {
         ul {
@@ -215,6 +197,8 @@ fn again(origin: &Origin, findings: &Findings) -> Markup {
         findings.run.as_ref().map(|o| o.run.requests),
         findings.knee.as_ref().map(|o| o.requests),
         findings.fit.as_ref().map(|o| o.requests),
+        // Wear measures a run of its own, without faults and phases.
+        findings.wear.as_ref().map(|o| o.run.requests),
     ];
     let requests: u64 = requests.into_iter().flatten().sum();
     html! {

@@ -6,6 +6,7 @@
 //! [`Diagnostics`] and is shown all at once. Only the types of `model` leave this room.
 
 mod catalogue;
+mod defaults;
 mod diagnostics;
 mod explain;
 mod interface;
@@ -20,6 +21,7 @@ mod sweep;
 mod tree;
 pub mod units;
 
+pub use defaults::{Defaults, KeyAtDefault};
 pub use diagnostics::Diagnostics;
 pub use explain::explain;
 pub use lanes::LaneTaker;

@@ -8,7 +8,7 @@ use crate::measure::{Bracket, Effort, Wanted};
 use crate::outcome::{ClassMachines, Figure, FitCase, FitOutcome};
 use crate::scenario::{Fault, Scenario};
 
-use super::TOOL;
+use super::{TOOL, assumptions};
 use super::attempts::Attempts;
 use super::knee::{assumptions_of, in_words};
 use super::limit::{Limit, search};
@@ -94,6 +94,7 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
         failed_audit: study.failed,
         interrupted: context.interrupted.load(std::sync::atomic::Ordering::Relaxed),
         assumptions: assumptions_of(&base)?,
+        defaults: assumptions::defaults(base.scenario),
         notes,
     })
 }
