@@ -11,7 +11,7 @@ pub struct KeyAtDefault {
     pub source: &'static str,
 }
 
-/// Keys at their default, in the order in which they were read.
+/// Keys at their default, in the order of the table of keys.
 ///
 /// How a value came to be there does not change what is asked: a scenario that writes a default out is equal to one
 /// that leaves it out.

@@ -25,8 +25,8 @@ mod writeback;
 
 use std::path::Path;
 
-use super::diagnostics::Diagnostics;
 use super::defaults::Defaults;
+use super::diagnostics::Diagnostics;
 use super::model::{Objective, Scenario, WhatIf};
 use super::tree::{Node, Table, Value};
 pub use left_out::LeftOut;

@@ -2,8 +2,8 @@
 
 use crate::outcome::DefaultRow;
 use crate::scenario::{
-    ArmQueue, Arrivals, Auto, Class, CpuQueue, DriveKind, Fault, FaultKind, KeyAtDefault, Load, Part, Rotating,
-    Scenario, Start,
+    ArmQueue, Arrivals, Auto, Class, CpuQueue, DriveKind, Fault, FaultKind, KeyAtDefault, Load, Part,
+    Rotating, Scenario, Start,
 };
 use crate::system::{Cache, DriveModel};
 

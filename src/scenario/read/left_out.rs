@@ -12,7 +12,7 @@ use crate::scenario::defaults::{Defaults, KeyAtDefault};
 use crate::scenario::model::{
     Auto, Class, Design, FabricShape, FaultKind, Interface, Reduction, Scenario, Skew,
 };
-use crate::scenario::schema::{Default as Otherwise, Row, parent_and_key};
+use crate::scenario::schema::{Default as Otherwise, ROWS, Row, parent_and_key};
 
 /// What was noted so far.
 #[derive(Default)]
@@ -80,6 +80,9 @@ impl LeftOut {
                 kept.push((noted, path));
             }
         }
+        // In the order in which a scenario is written, wherever a part was read.
+        let order: HashMap<&str, usize> = ROWS.iter().enumerate().map(|(at, row)| (row.path, at)).collect();
+        kept.sort_by_key(|(noted, _)| order.get(noted.row.path));
         Defaults(folded(kept, scenario, &self.settled))
     }
 }
