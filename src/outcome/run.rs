@@ -56,7 +56,7 @@ pub struct RunOutcome {
 }
 
 /// A key that the scenario leaves out and that has an effect in it.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct DefaultRow {
     /// As `explain` takes it: "run.seed", "class.ticketing-db.arrivals"; "class.*.arrivals" where every class leaves it out.
     pub key: String,

@@ -1,5 +1,8 @@
 //! What an answer rests on: what was assumed, what is to be known, and the keys that nobody stated.
 
+use std::collections::HashSet;
+use std::hash::Hash;
+
 use maud::{Markup, html};
 
 use crate::outcome::DefaultRow;
@@ -37,12 +40,7 @@ fn defaults(rows: &[&DefaultRow]) -> Markup {
 }
 
 /// Lines without those that were said before.
-fn each_once<'l, T: PartialEq>(lines: impl Iterator<Item = &'l T>) -> Vec<&'l T> {
-    let mut said = Vec::new();
-    for line in lines {
-        if !said.contains(&line) {
-            said.push(line);
-        }
-    }
-    said
+fn each_once<'l, T: Eq + Hash>(lines: impl Iterator<Item = &'l T>) -> Vec<&'l T> {
+    let mut said = HashSet::new();
+    lines.filter(|line| said.insert(*line)).collect()
 }
