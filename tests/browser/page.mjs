@@ -1,8 +1,11 @@
 // The page in a real browser: node tests/browser/page.mjs PAGE.html KNEE.json
 // Network off, no complaint on the console, the answer on the first screen, a point read off equals the JSON, arrow keys, print
 // with every section, dark mode, phone width, and no serious fault by axe-core.
-import { readFileSync, existsSync } from "node:fs";
+import { existsSync, mkdtempSync, readFileSync } from "node:fs";
+import { execFileSync } from "node:child_process";
 import { createRequire } from "node:module";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
 import { pathToFileURL } from "node:url";
 import { chromium } from "playwright-core";
 
@@ -81,8 +84,15 @@ holds("nothing on the console after all that", said.length === 0, said.join("\n"
 const sections = await page.$$eval("main > section", (all) => all.map((one) => one.id));
 await page.emulateMedia({ media: "print" });
 const unseen = await page.$$eval("main > section", (all) => all.filter((one) => one.getBoundingClientRect().height < 20).map((one) => one.id));
-const pdf = await page.pdf({ format: "A4" });
-holds(`prints every one of ${sections.length} sections`, unseen.length === 0 && pdf.length > 20000, unseen.join());
+// What was printed is read back: every heading, and the tables that are folded on the screen.
+const folder = mkdtempSync(join(tmpdir(), "forebay-page-"));
+await page.pdf({ format: "A4", path: join(folder, "page.pdf") });
+const read = (...how) => execFileSync("pdftotext", [...how, join(folder, "page.pdf"), "-"], { encoding: "utf8" }).replace(/\s+/g, " ");
+const [printed, rows] = [read(), read("-layout")];
+const headings = await page.$$eval("main h2, main h3", (all) => all.map((one) => one.textContent.replace(/\s+/g, " ").trim()));
+const lost = headings.filter((one) => !printed.includes(one));
+holds(`prints every one of ${sections.length} sections, with ${headings.length} headings`, unseen.length === 0 && lost.length === 0, [...unseen, ...lost].join("; "));
+holds("prints the tables behind the charts", wanted.length > 3 && rows.includes("× stated offered carried p50"), rows.slice(0, 400));
 await page.emulateMedia({ media: "screen" });
 
 const phone = await opened({ viewport: { width: 360, height: 740 } });

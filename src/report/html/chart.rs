@@ -25,7 +25,7 @@ pub(super) use points::{Cloud, cloud, panels};
 const WIDTH: i32 = 860;
 const HEIGHT: i32 = 400;
 /// Room round what is drawn between the axes.
-const LEFT: i32 = 88;
+const LEFT: i32 = 104;
 const RIGHT: i32 = 16;
 const BOTTOM: i32 = 54;
 /// Units of what is drawn between the axes in one of the page's.

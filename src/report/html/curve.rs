@@ -96,6 +96,8 @@ pub(super) fn section(outcome: &KneeOutcome) -> Markup {
         rules: rules.into_iter().flatten().collect(),
         x_named: Vec::new(),
     });
+    let is_known = |name: &&&str| outcome.curve.iter().any(|point| point.latency_us.contains_key(**name));
+    let known: Vec<&str> = DRAWN.iter().filter(is_known).copied().collect();
     let rows: Vec<Vec<String>> = outcome
         .curve
         .iter()
@@ -106,12 +108,16 @@ pub(super) fn section(outcome: &KneeOutcome) -> Markup {
                 point.offered_iops.map_or(MISSING.into(), format_per_second),
                 point.carried_iops.value.map_or(MISSING.into(), format_per_second),
             ];
-            row.extend(DRAWN.iter().map(|name| latency(name)));
+            row.extend(known.iter().map(|name| latency(name)));
             row.extend([format_percent(point.utilisation), point.binding.clone().unwrap_or_default()]);
             row
         })
         .collect();
-    let header = ["× stated", "offered", "carried", "p50", "p95", "p99", "busiest at", "busiest"];
+    let header: Vec<&str> = ["× stated", "offered", "carried"]
+        .into_iter()
+        .chain(known)
+        .chain(["busiest at", "busiest"])
+        .collect();
     let ladder: Vec<Vec<String>> = outcome
         .next
         .iter()

@@ -36,7 +36,7 @@ class Axis {
     const within = (value) => value >= low && value <= high;
     if (this.named.length) return this.named.filter(([value]) => within(value));
     const found = [];
-    if (this.ratio && high / low > 4) {
+    if (this.ratio && high / low > 10) {
       const [first, last] = [Math.floor(Math.log10(low)), Math.ceil(Math.log10(high))];
       for (let power = first; power <= last; power += 1)
         for (const times of last - first > 4 ? [1] : [1, 2, 5]) found.push(times * 10 ** power);

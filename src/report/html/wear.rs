@@ -66,6 +66,7 @@ fn spelt(what: &str, figure: &Figure) -> String {
     match figure.value {
         Some(_) if what.contains("bytes") => with_ends(figure, format_bytes),
         Some(probability) if what.contains("probability") => format_odds(probability),
+        Some(_) if what == "fill" => with_ends(figure, format_percent),
         _ => format_figure(figure, 1.0, " ± "),
     }
 }

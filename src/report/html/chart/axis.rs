@@ -89,7 +89,7 @@ impl Axis {
         if !self.named.is_empty() {
             return self.named.clone();
         }
-        let values = if self.by_ratio && self.high / self.low > 4.0 { self.ratios() } else { self.steps() };
+        let values = if self.by_ratio && self.high / self.low > 10.0 { self.ratios() } else { self.steps() };
         values.into_iter().map(|value| (value, shortened(&self.spell.of(value)))).collect()
     }
 

@@ -93,7 +93,7 @@ pub(in crate::report::html) fn lines(of: &Lines) -> Option<Markup> {
     };
     Some(html! {
         (chart(of.summary, super::HEIGHT, &html! { (frame.around(&layer)) (labels(&of.rules, &frame)) }))
-        (key(of.lines.iter().map(|line| line.name.as_str())))
+        @if of.lines.len() > 1 { (key(of.lines.iter().map(|line| line.name.as_str()))) }
     })
 }
 
