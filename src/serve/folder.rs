@@ -118,6 +118,11 @@ impl Folder {
         Ok(Folder { root, shown })
     }
 
+    /// Its own name, whatever the way to it.
+    pub fn name(&self) -> String {
+        self.root.file_name().map_or(self.shown.clone(), |name| name.to_string_lossy().into_owned())
+    }
+
     /// Names of the files that may be read, with where they are; in place of that, why not.
     fn files(&self) -> Result<Vec<(String, Result<PathBuf, String>)>, String> {
         let folder = std::fs::read_dir(&self.root).map_err(|error| error.to_string())?;

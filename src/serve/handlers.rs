@@ -112,7 +112,7 @@ async fn index(State(server): Shared) -> Answered {
         let listing = server.folder.list().map_err(|why| {
             Refusal(StatusCode::INTERNAL_SERVER_ERROR, format!("The folder cannot be read: {why}."))
         })?;
-        shown(pages::index(&server.folder.shown, &listing, &server.jobs.all()))
+        shown(pages::index(&server.folder.name(), &server.folder.shown, &listing, &server.jobs.all()))
     })
     .await
 }

@@ -290,6 +290,40 @@ mod tests {
         Asked { scenario: "a.toml".into(), sets: String::new(), question: Question::Knee }
     }
 
+    /// What was asked once is taken from memory; another scenario of the same name is not.
+    #[test]
+    fn the_stated_curve_is_asked_once() {
+        let scenario = |cores: u32, seed: u32| {
+            let text = format!(
+                "[run]\nseed = {seed}\nlength = \"20 ms\"\nwarm_up = \"2 ms\"\nreplications = 2\n[design.cpu]\n\
+                 cores = {cores}\nservice = {{ mean = \"10 us\", shape = \"exponential\" }}\n[[class]]\nname = \"a\"\n\
+                 machines = 1\nload = {{ rate = \"50000/s\" }}\nread = 1\nsizes = \"4 KiB\"\n"
+            );
+            crate::scenario::parse(&text, "a.toml", std::path::Path::new(""), &[]).expect("a scenario")
+        };
+        let jobs = Jobs::default();
+        for designs in [[(2, 1), (3, 1)], [(2, 1), (4, 1)], [(2, 2), (3, 2)]] {
+            jobs.add(asked(), Ok(designs.map(|(cores, seed)| scenario(cores, seed))));
+        }
+        let curves = std::thread::scope(|scope| {
+            scope.spawn(|| jobs.work());
+            let curves = [1, 2, 3].map(|number| {
+                loop {
+                    match jobs.get(number).expect("kept").0.standing() {
+                        Standing::Done(Answer::Curves(curves)) => break curves,
+                        other => assert!(!other.is_end(), "{other:?}"),
+                    }
+                    std::thread::sleep(Duration::from_millis(5));
+                }
+            });
+            jobs.close(Duration::from_secs(60));
+            curves
+        });
+        assert!(Arc::ptr_eq(&curves[0][0], &curves[1][0]));
+        assert!(!Arc::ptr_eq(&curves[0][0], &curves[2][0]));
+        assert_ne!(curves[0][1].saturation, curves[1][1].saturation);
+    }
+
     #[test]
     fn the_oldest_that_ended_makes_room_and_none_that_waits() {
         let jobs = Jobs::default();

@@ -24,7 +24,7 @@ fn framed(title: &str, has_way_back: bool, sub: &Markup, main: &Markup) -> Strin
     let body = html! {
         a.skip href="#main" { "To the content" }
         header {
-            @if has_way_back { nav aria-label="Way back" { ul { li { a href="/" { "← The folder" } } } } }
+            @if has_way_back { nav.back aria-label="Way back" { ul { li { a href="/" { "← The folder" } } } } }
             h1 { (title) }
             p.sub { (sub) }
         }
@@ -50,7 +50,7 @@ pub fn address(kind: Kind, name: &str) -> String {
 }
 
 /// What the folder holds, and what is asked of it.
-pub fn index(shown: &str, listing: &Listing, jobs: &[std::sync::Arc<Job>]) -> String {
+pub fn index(name: &str, shown: &str, listing: &Listing, jobs: &[std::sync::Arc<Job>]) -> String {
     let of = |kind| listing.entries.iter().filter(move |entry| entry.kind == kind).collect::<Vec<_>>();
     let sections = [
         (Kind::Scenario, "Scenarios", "Open one to read it, change a setting and ask again."),
@@ -82,7 +82,7 @@ pub fn index(shown: &str, listing: &Listing, jobs: &[std::sync::Arc<Job>]) -> St
         }
         @if listing.more > 0 { p.quiet { "and " (format_count(listing.more as u64)) " more files" } }
     };
-    framed(shown, false, &html! { "Scenarios, results and sweeps in this folder, as it is now." }, &main)
+    framed(name, false, &html! { "Scenarios, results and sweeps in " (shown) ", as it is now." }, &main)
 }
 
 fn row(entry: &Entry) -> Markup {
