@@ -219,13 +219,19 @@ fn mistakes_of_a_change_are_told() {
         ("design.cpu.cores=0", "design.cpu.cores"),
         ("design.cpu.cores", "expected PATH=VALUE"),
         ("  \n", "nothing is changed"),
-        ("class.a.load={trace=\"/etc/passwd\", format=\"csv\"}", "may not name another trace"),
     ] {
         let job = server.rerun("tiny.toml", sets, "knee");
         assert_eq!(server.state(&job)["state"], "failed", "{sets}");
         let page = server.get(&job).body;
         assert!(page.contains(words), "{words}: {page}");
     }
+    // A form does not choose what is read.
+    let replay =
+        TINY.replace("{ rate = \"100000/s\" }\nread = 1\nsizes = \"4 KiB\"", "{ trace = \"own.csv\" }");
+    folder.file("replay.toml", &replay);
+    let job = server.rerun("replay.toml", "class.a.load.trace=\"/etc/passwd\"", "knee");
+    let page = server.get(&job).body;
+    assert!(page.contains("may not name another trace"), "{page}");
     assert_eq!(std::fs::read_to_string(folder.path("tiny.toml")).expect("the file"), TINY);
     assert_eq!(server.get("/job/99").status, 404);
     assert_eq!(server.get("/job/x").status, 404);
