@@ -12,6 +12,7 @@ use crate::study::{self, Context, StudyError};
 
 use super::output::{Output, complain, put, refuse};
 use super::progress::Progress;
+use super::sweep::table_of;
 use super::{Ending, ScenarioArgs};
 
 const HELP: &str = "\
@@ -19,6 +20,8 @@ Examples:
   forebay report mine.toml                      runs what is needed, writes mine.html
   forebay report mine.toml --out design-a.html --skip fit
   forebay report run.json knee.json --out design-a.html      from results that are there
+  forebay report compare.json --out a-or-b.html              designs side by side
+  forebay report night.db --out night.html                   a sweep: its points, to be filtered and chosen from
 
 Answers are kept in a folder and taken from there while scenario and version are the same.
 
@@ -27,7 +30,7 @@ Exit status: 0 the page is written, 2 the input is wrong, 130 interrupted (nothi
 #[derive(Args)]
 #[command(after_help = HELP)]
 pub(super) struct ReportArgs {
-    /// A scenario, a TOML file; or JSON that run, knee, fit and wear wrote of one scenario
+    /// A scenario, a TOML file; or results: JSON of run, knee, fit, wear, compare, sweep show or sweep export; a store of a sweep
     #[arg(required = true)]
     files: Vec<PathBuf>,
     /// The page (default: the name of the first file with `.html`); - is stdout
@@ -59,15 +62,16 @@ fn written(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Resu
         return Err(refuse(format!("`--skip {wrong}`: expected {}", SKIPPED.join(", "))));
     }
     let first = &args.files[0];
-    let is_json = |path: &PathBuf| path.extension().is_some_and(|ending| ending == "json");
-    let findings = match (args.files.iter().all(is_json), args.files.len()) {
+    let is_result =
+        |path: &PathBuf| path.extension().is_some_and(|ending| ending == "json" || ending == "db");
+    let findings = match (args.files.iter().all(is_result), args.files.len()) {
         (true, _) if !args.set.is_empty() || args.seed.is_some() => {
             return Err(refuse("`--set` and `--seed` change a scenario, and these are results"));
         }
         (true, _) => results(&args.files, output)?,
         (false, 1) => asked(args, output, interrupted)?,
         (false, _) => {
-            return Err(refuse("one scenario, or results of one scenario (`.json`), and not both"));
+            return Err(refuse("one scenario, or results of one scenario (`.json`, `.db`), and not both"));
         }
     };
     let text = page(&findings).map_err(refuse)?;
@@ -88,6 +92,10 @@ fn results(files: &[PathBuf], output: &Output) -> Result<Findings, Ending> {
     let mut findings = Findings::default();
     for path in files {
         let shown = path.display();
+        if path.extension().is_some_and(|ending| ending == "db") {
+            findings.sweep = Some(study::sweep_findings(&table_of(path)?).map_err(refuse)?);
+            continue;
+        }
         let text = read_source(path).map_err(|wrong| super::wrong(&wrong, output))?;
         findings.take(&text).map_err(|why| {
             refuse(format!("{shown} is {why}\n  help: `forebay run mine.toml --json run.json` writes one"))
@@ -133,7 +141,7 @@ fn asked(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Result
     if run.is_none() {
         return Err(Ending::BadInput);
     }
-    Ok(Findings { run, knee, fit, wear })
+    Ok(Findings { run, knee, fit, wear, ..Findings::default() })
 }
 
 /// Asks questions, and keeps their answers in a folder.

@@ -10,7 +10,7 @@ use clap::{Args, Subcommand};
 
 use crate::outcome::SweepTable;
 use crate::report::{csv, json, terminal};
-use crate::scenario::{Goal, Sweep, load_sweep, parse_sweep, read_source};
+use crate::scenario::{Goal, Sweep, load_sweep, read_source};
 use crate::store::{Store, StoreError};
 use crate::study::{self, Base, Bound, Context, Planned, Query, Shard};
 
@@ -236,7 +236,7 @@ fn cannot(path: &Path, error: StoreError) -> Ending {
     refuse(format!("{}: {error}", path.display()))
 }
 
-fn table_of(path: &Path) -> Result<SweepTable, Ending> {
+pub(super) fn table_of(path: &Path) -> Result<SweepTable, Ending> {
     Store::read(path).and_then(|store| store.table()).map_err(|error| cannot(path, error))
 }
 
@@ -263,6 +263,7 @@ fn show(args: &ShowArgs, output: &Output) -> Result<Ending, Ending> {
         bounds,
         order: goals(&args.sort),
         front,
+        beaten_too: false,
         alike,
     };
     let all = study::list(&table, &query).map_err(refuse)?;
@@ -278,13 +279,11 @@ fn show(args: &ShowArgs, output: &Output) -> Result<Ending, Ending> {
 
 /// What the sweep that a store was made from seeks.
 fn front_of(table: &SweepTable) -> Result<(Vec<Goal>, f64), Ending> {
-    let sweep = parse_sweep(&table.inputs.sweep, "the sweep in the store", Path::new(""));
-    match sweep {
-        Ok(sweep) if !sweep.front.is_empty() => Ok((sweep.front, sweep.alike)),
-        _ => Err(refuse(
+    study::sought(table).ok_or_else(|| {
+        refuse(
             "the sweep has no [front]\n  help: name figures, as in `--front wear.price_total,-fit.machines`",
-        )),
-    }
+        )
+    })
 }
 
 fn bound(text: &str) -> Option<Bound> {

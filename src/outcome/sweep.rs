@@ -238,3 +238,23 @@ impl Standing {
         }
     }
 }
+
+/// A sweep as a page shows it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SweepFindings {
+    /// Its points: with their standing if a front is sought, those that are beaten too.
+    pub listing: SweepListing,
+    /// The scenario of any of them; null where points change unlike keys, or only their figures are known.
+    pub scenario: Option<SlottedScenario>,
+}
+
+/// The text of a scenario with slots for the values that points change.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SlottedScenario {
+    /// What stands before, between and after the slots: one more than there are slots.
+    pub pieces: Vec<String>,
+    /// Which change of a point goes into each slot, from 0.
+    pub keys: Vec<usize>,
+    /// Values that are texts, and stand in quotes there.
+    pub texts: Vec<String>,
+}

@@ -7,10 +7,12 @@
 
 mod answer;
 mod chart;
+mod compare;
 mod curve;
-mod drawing;
 mod fit;
+mod path;
 mod read;
+mod sweep;
 mod tail;
 mod time;
 mod wear;
@@ -19,16 +21,18 @@ pub use answer::first_lines;
 pub use curve::side_by_side;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use crate::outcome::{Figure, FitOutcome, KneeOutcome, RunOutcome, WearOutcome};
+use crate::outcome::{
+    CompareOutcome, Figure, FitOutcome, KneeOutcome, RunOutcome, SweepFindings, WearOutcome,
+};
 
-use super::numbers::{MISSING, format_significant};
+use super::numbers::{MISSING, format_stated_percent};
 use super::terminal::CAUTION;
 
 const STYLE: &str = include_str!("html/style.css");
 /// What makes charts answer the pointer and the keyboard.
 pub const SCRIPT: &str = include_str!("html/page.js");
 
-/// What was found, of one scenario; what was not asked is not there.
+/// What was found; what was not asked is not there. Run, knee, fit and wear are of one scenario.
 #[derive(Clone, Debug, Default)]
 pub struct Findings {
     /// Its stated load.
@@ -39,28 +43,33 @@ pub struct Findings {
     pub fit: Option<FitOutcome>,
     /// Room, wear, risk, price.
     pub wear: Option<WearOutcome>,
+    /// Designs side by side.
+    pub compare: Option<CompareOutcome>,
+    /// Many variants.
+    pub sweep: Option<SweepFindings>,
 }
 
 /// What each of the findings says of itself.
 struct Origin<'f> {
     tool: &'f str,
-    digest: &'f str,
+    /// Of the one scenario that the page is about; none of those that are compared or vary.
+    digest: Option<&'f str>,
     title: &'f str,
-    seed: u64,
-    confidence: f64,
+    seed: Option<u64>,
+    confidence: Option<f64>,
     assumptions: &'f [String],
     notes: &'f [String],
 }
 
 /// Of a finding: all have these fields, and nothing in common beside.
 macro_rules! origin {
-    ($found:expr, $confidence:expr) => {
+    ($found:expr, $digest:expr, $confidence:expr) => {
         Origin {
             tool: &$found.tool,
-            digest: &$found.scenario_digest,
+            digest: $digest,
             title: &$found.title,
-            seed: $found.seed,
-            confidence: $confidence,
+            seed: Some($found.seed),
+            confidence: Some($confidence),
             assumptions: &$found.assumptions,
             notes: &$found.notes,
         }
@@ -69,11 +78,27 @@ macro_rules! origin {
 
 impl Findings {
     fn origins(&self) -> Vec<Origin<'_>> {
-        let run = self.run.as_ref().map(|found| origin!(found, found.run.confidence));
-        let knee = self.knee.as_ref().map(|found| origin!(found, found.confidence));
-        let fit = self.fit.as_ref().map(|found| origin!(found, found.confidence));
-        let wear = self.wear.as_ref().map(|found| origin!(found, found.run.confidence));
-        [run, knee, fit, wear].into_iter().flatten().collect()
+        let mut origins = Vec::new();
+        origins.extend(self.run.iter().map(|f| origin!(f, Some(&f.scenario_digest), f.run.confidence)));
+        origins.extend(self.knee.iter().map(|f| origin!(f, Some(&f.scenario_digest), f.confidence)));
+        origins.extend(self.fit.iter().map(|f| origin!(f, Some(&f.scenario_digest), f.confidence)));
+        origins.extend(self.wear.iter().map(|f| origin!(f, Some(&f.scenario_digest), f.run.confidence)));
+        if let Some(compare) = &self.compare {
+            let designs = compare.designs.iter().map(|design| &design.run);
+            origins.extend(
+                designs.map(|run| Origin { tool: &compare.tool, ..origin!(run, None, run.run.confidence) }),
+            );
+        }
+        origins.extend(self.sweep.iter().map(|SweepFindings { listing, .. }| Origin {
+            tool: &listing.tool,
+            digest: None,
+            title: &listing.title,
+            seed: None,
+            confidence: None,
+            assumptions: &[],
+            notes: &[],
+        }));
+        origins
     }
 }
 
@@ -84,19 +109,29 @@ impl Findings {
 pub fn page(findings: &Findings) -> Result<String, String> {
     let origins = findings.origins();
     let first = origins.first().ok_or("there is nothing to report")?;
-    if let Some(other) = origins.iter().find(|other| other.digest != first.digest || other.tool != first.tool)
-    {
+    let is_unlike = |other: &&Origin| {
+        other.tool != first.tool || other.digest.is_some_and(|digest| first.digest != Some(digest))
+    };
+    if let Some(other) = origins.iter().find(is_unlike) {
+        let digest = |origin: &Origin| {
+            origin.digest.map_or("results".to_owned(), |digest| format!("scenario {digest}"))
+        };
         return Err(format!(
             "the results are of unlike scenarios or versions: {} by {}, and {} by {}",
-            first.digest, first.tool, other.digest, other.tool
+            digest(first),
+            first.tool,
+            digest(other),
+            other.tool
         ));
     }
     let sections: Vec<(&str, &str, Markup)> = [
-        ("path", "The path", findings.run.as_ref().and_then(drawing::section)),
+        ("path", "The path", findings.run.as_ref().and_then(path::section)),
         ("curve", "The curve", findings.knee.as_ref().map(curve::section)),
         ("tail", "The tail", findings.run.as_ref().and_then(tail::section)),
         ("time", "Time", findings.run.as_ref().and_then(time::section)),
         ("fit", "How many machines fit", findings.fit.as_ref().map(fit::section)),
+        ("compare", "Designs compared", findings.compare.as_ref().map(compare::section)),
+        ("sweep", "Variants", findings.sweep.as_ref().map(sweep::section)),
         ("wear", "Room and wear", findings.wear.as_ref().map(wear::section)),
         ("assumptions", "Assumptions", assumptions(&origins)),
         ("cautions", "Cautions", Some(cautions())),
@@ -111,8 +146,12 @@ pub fn page(findings: &Findings) -> Result<String, String> {
         header {
             h1 { (title) }
             p.sub {
-                "Estimates from a model of the proposed design, not measurements. " (first.tool) ", seed " (first.seed)
-                ", intervals at " (format_significant(first.confidence * 100.0)) " % confidence."
+                "Estimates from a model of the proposed design, not measurements. " (first.tool)
+                @if let Some(seed) = first.seed { ", seed " (seed) }
+                @if let Some(confidence) = first.confidence {
+                    ", intervals at " (format_stated_percent(confidence)) " confidence"
+                }
+                "."
             }
             nav aria-label="Sections" {
                 ul {
@@ -133,7 +172,9 @@ pub fn page(findings: &Findings) -> Result<String, String> {
         footer { p.quiet { (CAUTION) } }
         div.tip id="tip" role="status" hidden {}
     };
-    Ok(document(&title, &[SCRIPT], "form-action 'none'", &body))
+    let mut scripts = vec![SCRIPT];
+    scripts.extend(findings.sweep.as_ref().map(|_| sweep::SCRIPT));
+    Ok(document(&title, &scripts, "form-action 'none'", &body))
 }
 
 /// Page after page has this frame: the style, these scripts and `body`, and a policy that allows nothing else but what `more`
@@ -213,20 +254,34 @@ fn cautions() -> Markup {
 }
 
 fn again(origin: &Origin, findings: &Findings) -> Markup {
+    let compared =
+        || findings.compare.iter().flat_map(|found| &found.designs).map(|design| design.run.run.requests);
     let requests = [
         findings.run.as_ref().map(|o| o.run.requests),
         findings.knee.as_ref().map(|o| o.requests),
         findings.fit.as_ref().map(|o| o.requests),
+        findings.compare.as_ref().map(|_| compared().sum()),
     ];
     let requests: u64 = requests.into_iter().flatten().sum();
+    let is_one = origin.digest.is_some();
+    let mut rows = vec![vec!["Version".into(), origin.tool.into()]];
+    rows.extend(origin.digest.map(|digest| vec!["Scenario, with its changes".into(), digest.into()]));
+    for design in findings.compare.iter().flat_map(|found| &found.designs) {
+        rows.push(vec![format!("Design {}", design.name), design.run.scenario_digest.clone()]);
+    }
+    rows.extend(origin.seed.map(|seed| vec!["Seed".into(), seed.to_string()]));
+    if requests > 0 {
+        rows.push(vec!["Requests simulated".into(), super::numbers::format_count(requests)]);
+    }
+    let commands = [
+        is_one.then_some("forebay report SCENARIO.toml --out report.html"),
+        findings.compare.as_ref().map(|_| "forebay compare A.toml B.toml --json compare.json"),
+        findings.sweep.as_ref().map(|_| "forebay sweep run SWEEP.toml --out STORE.db"),
+        (!is_one || origin.seed.is_none()).then_some("forebay report RESULTS --out report.html"),
+    ];
     html! {
-        pre { code { "forebay report SCENARIO.toml --out report.html" } }
-        (table(&["", ""], &[
-            vec!["Version".into(), origin.tool.into()],
-            vec!["Scenario, with its changes".into(), origin.digest.into()],
-            vec!["Seed".into(), origin.seed.to_string()],
-            vec!["Requests simulated".into(), super::numbers::format_count(requests)],
-        ]))
+        pre { code { (commands.into_iter().flatten().collect::<Vec<_>>().join("\n")) } }
+        (table(&["", ""], &rows))
         p.quiet { "The same version, scenario and seed give the same figures, to the last digit." }
     }
 }
@@ -271,11 +326,21 @@ fn table(header: &[&str], rows: &[Vec<String>]) -> Markup {
 /// A chart with its caption, and the table of its figures behind it.
 fn figure(name: &str, chart: Option<Markup>, caption: &str, table: &Markup) -> Markup {
     html! {
+        @if let Some(chart) = &chart { (drawing(name, chart, caption)) } @else { p.quiet { (caption) } }
+        details open[chart.is_none()] { summary { "The figures as a table" } (table) }
+    }
+}
+
+/// A chart with its caption; `name` is that of its picture.
+fn drawing(name: &str, chart: &Markup, caption: &str) -> Markup {
+    html! {
         figure {
-            @if let Some(chart) = &chart { div.wide { (chart) } }
+            div.wide { (chart) }
             figcaption { (caption) }
-            @if chart.is_some() { button type="button" data-picture=(name) { "Keep as a picture" } }
-            details open[chart.is_none()] { summary { "The figures as a table" } (table) }
+            p.tools {
+                button type="button" data-picture=(name) { "Keep as a picture" }
+                button type="button" data-whole hidden { "The whole chart" }
+            }
         }
     }
 }

@@ -95,6 +95,11 @@ impl Sheet {
         self.lines.into_iter().take_while(|(_, text)| !text.is_empty()).collect()
     }
 
+    /// All lines with words in them, each with its tone.
+    pub(super) fn into_lines(self) -> Vec<(Tone, String)> {
+        self.lines.into_iter().filter(|(_, text)| !text.is_empty()).collect()
+    }
+
     /// The text: each line with its newline, coloured or not.
     pub(super) fn finish(self, color: bool) -> String {
         let mut text = String::new();

@@ -90,6 +90,18 @@ pub(super) fn fit_answer(outcome: &FitOutcome) -> Vec<(Tone, String)> {
     first_lines(|sheet| fit::answer(sheet, outcome))
 }
 
+/// First lines of `compare`: what letters stand for, then the differences.
+pub(super) fn compare_answer(outcome: &CompareOutcome) -> Vec<(Tone, String)> {
+    let mut sheet = Sheet::new(WITHOUT_END);
+    compare::answer(&mut sheet, outcome);
+    sheet.into_lines()
+}
+
+/// How `compare` spells things, for another page.
+pub(super) mod comparison {
+    pub(in crate::report) use super::compare::{figure_in_words, letter, letter_of, spell_other, subject};
+}
+
 /// First lines of `wear`.
 pub(super) fn wear_answer(outcome: &WearOutcome) -> Vec<(Tone, String)> {
     first_lines(|sheet| wear::answer(sheet, outcome))

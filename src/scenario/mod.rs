@@ -19,6 +19,7 @@ mod spelling;
 mod sweep;
 mod tree;
 pub mod units;
+mod written;
 
 pub use diagnostics::Diagnostics;
 pub use explain::explain;
@@ -28,6 +29,7 @@ pub use model::*;
 pub use overrides::Override;
 pub use spelling::nearest;
 pub use sweep::{Ask, Axis, Choices, Goal, Limits, Sample, SampleKind, Sweep, load_sweep, parse_sweep};
+pub use written::{is_text, written};
 
 /// A commented scenario to begin with, which loads as it is.
 pub fn starter() -> &'static str {

@@ -54,8 +54,8 @@ pub use knee::knee;
 pub use run::{Context, run};
 pub use setting::StudyError;
 pub use sweep::{
-    Base, Best, Bound, Planned, Query, RaceEnd, Shard, Step, answer_key, can_race, list, named_files,
-    plan as plan_sweep, race, sweep, unknown_goal,
+    Base, Best, Bound, Planned, Query, RaceEnd, Shard, Step, answer_key, can_race,
+    findings as sweep_findings, list, named_files, plan as plan_sweep, race, sought, sweep, unknown_goal,
 };
 pub use textbook::{TEXTBOOKS, Textbook};
 pub use verify::verify;

@@ -2,18 +2,21 @@
 
 use maud::{Markup, html};
 
-use crate::outcome::KneeOutcome;
+use crate::outcome::{KneeOutcome, WearOutcome};
+use crate::report::numbers::format_bytes;
 use crate::report::sheet::Tone;
 use crate::report::terminal;
 
-use super::Findings;
+use super::{Findings, sweep};
 
 pub(super) fn section(findings: &Findings) -> Markup {
     let answers = [
         ("Does it carry the load?", findings.run.as_ref().map(terminal::run_answer)),
         ("How many machines fit?", findings.fit.as_ref().map(terminal::fit_answer)),
         ("How far does it go, and what gives way?", findings.knee.as_ref().map(terminal::knee_answer)),
-        ("How long does it last, and how safe is it?", findings.wear.as_ref().map(terminal::wear_answer)),
+        ("How long does it last, and how safe is it?", findings.wear.as_ref().map(wear)),
+        ("Which design is better?", findings.compare.as_ref().map(terminal::compare_answer)),
+        ("Which variants are worth it?", findings.sweep.as_ref().map(sweep::answer)),
     ];
     html! {
         div.answers {
@@ -53,4 +56,22 @@ fn sign(tone: Tone) -> &'static str {
         Tone::Caution => "! ",
         Tone::Plain | Tone::Strong | Tone::Quiet => "",
     }
+}
+
+/// What the terminal says first, and the capacity.
+fn wear(outcome: &WearOutcome) -> Vec<(Tone, String)> {
+    let mut lines = terminal::wear_answer(outcome);
+    lines.extend(capacity(outcome).map(|words| (Tone::Plain, words)));
+    lines
+}
+
+fn capacity(outcome: &WearOutcome) -> Option<String> {
+    let (usable, effective) = (outcome.usable_bytes?, outcome.effective_bytes?);
+    let drawn = outcome.results.iter().find(|row| row.what == "effective_bytes").map(|row| &row.value);
+    let range = drawn.and_then(|figure| figure.low.zip(figure.high)).filter(|(low, high)| low < high);
+    let sure = match range {
+        Some((low, high)) => format!(" ({} to {})", format_bytes(low), format_bytes(high)),
+        None => ", by arithmetic from the reduction that is stated".into(),
+    };
+    Some(format!("Capacity: usable {}, effective {}{sure}", format_bytes(usable), format_bytes(effective)))
 }

@@ -7,7 +7,7 @@ use crate::report::numbers::{
     MISSING, format_duration_us, format_figure_us, format_per_second, format_percent, format_significant,
 };
 
-use super::chart::{Dot, Line, Lines, Rule, lines};
+use super::chart::{Dot, Line, Lines, Rule, Spell, lines};
 use super::{figure, table, with_ends};
 
 /// Percentiles that are drawn, where they are known.
@@ -38,14 +38,15 @@ pub fn side_by_side(designs: &[(&str, &KneeOutcome)]) -> Markup {
         Some(Rule { x: outcome.saturation.scale.value?, words: format!("{name} full") })
     });
     let chart = lines(&Lines {
-        summary: "Latency percentiles of all requests against load, design by design; the table below has the same figures".into(),
+        summary: "Latency percentiles of all requests against load, design by design; the table below has the same figures",
         x_title: "load, × the stated one",
         y_title: "latency",
-        x_spell: &|x| format_significant(*x),
-        y_spell: &|y| format_duration_us(*y),
+        x_spell: Spell::Number,
+        y_spell: Spell::Duration,
+        y_by_ratio: true,
         lines: named.filter(|line| !line.dots.is_empty()).collect(),
         rules: rules.collect(),
-        x_ticks: Vec::new(),
+        x_named: Vec::new(),
     });
     let mark = |mark: &LoadMark| with_ends(&mark.scale, format_significant);
     let rows: Vec<Vec<String>> = designs
@@ -81,19 +82,19 @@ pub(super) fn section(outcome: &KneeOutcome) -> Markup {
         rule("static ceiling", ceiling),
     ];
     let chart = lines(&Lines {
-        summary: "Latency percentiles of all requests against load; the table below has the same figures"
-            .into(),
+        summary: "Latency percentiles of all requests against load; the table below has the same figures",
         x_title: "load, × the stated one",
         y_title: "latency",
-        x_spell: &|x| format_significant(*x),
-        y_spell: &|y| format_duration_us(*y),
+        x_spell: Spell::Number,
+        y_spell: Spell::Duration,
+        y_by_ratio: true,
         lines: DRAWN
             .iter()
             .map(|name| line(outcome, name, (*name).into()))
             .filter(|line| !line.dots.is_empty())
             .collect(),
         rules: rules.into_iter().flatten().collect(),
-        x_ticks: Vec::new(),
+        x_named: Vec::new(),
     });
     let rows: Vec<Vec<String>> = outcome
         .curve

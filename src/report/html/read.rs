@@ -1,5 +1,7 @@
 //! Results as they were written, told by what is in them.
 
+use crate::outcome::SweepFindings;
+
 use super::Findings;
 
 impl Findings {
@@ -16,10 +18,17 @@ impl Findings {
             self.fit = Some(fit);
         } else if let Ok(wear) = serde_json::from_str(text) {
             self.wear = Some(wear);
+        } else if let Ok(compare) = serde_json::from_str(text) {
+            self.compare = Some(compare);
+        } else if let Ok(listing) = serde_json::from_str(text) {
+            self.sweep = Some(SweepFindings { listing, scenario: None });
         } else {
             return Err(match serde_json::from_str::<serde::de::IgnoredAny>(text) {
                 Err(error) => format!("no JSON: {error}"),
-                Ok(_) => "JSON, and no result of run, knee, fit or wear of this version".into(),
+                Ok(_) => {
+                    "JSON, and no result of run, knee, fit, wear, compare, sweep show or sweep export of this version"
+                        .into()
+                }
             });
         }
         Ok(())

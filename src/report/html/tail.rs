@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use crate::outcome::{BlameRow, RunOutcome};
 use crate::report::numbers::{MISSING, format_duration_us, format_figure_us};
 
-use super::chart::{Bar, Dot, Line, Lines, Part, bars, lines};
+use super::chart::{Bar, Dot, Line, Lines, Part, Spell, bars, lines};
 use super::{figure, table};
 
 /// Percentiles and the share of requests beyond each.
@@ -36,16 +36,15 @@ pub(super) fn section(outcome: &RunOutcome) -> Option<Markup> {
         Line { name, dots: dots.collect() }
     };
     let chart = lines(&Lines {
-        summary:
-            "Latency by percentile, a line for each class and operation; the table below has the same figures"
-                .into(),
+        summary: "Latency by percentile, a line for each class and operation; the table below has the same figures",
         x_title: "percentile",
         y_title: "latency",
-        x_spell: &|_| String::new(),
-        y_spell: &|y| format_duration_us(*y),
+        x_spell: Spell::Number,
+        y_spell: Spell::Duration,
+        y_by_ratio: true,
         lines: rows.iter().take(LINES_MAX).map(line).collect(),
         rules: Vec::new(),
-        x_ticks: PERCENTILES.iter().map(|(p, beyond)| (-beyond.log10(), (*p).to_owned())).collect(),
+        x_named: PERCENTILES.iter().map(|(p, beyond)| (-beyond.log10(), (*p).to_owned())).collect(),
     });
     let cells = outcome.classes.iter().map(|row| {
         let mut cells = vec![format!("{} {}", row.name, row.operation)];

@@ -8,6 +8,7 @@ mod tables;
 
 pub(super) use small_print::facts;
 pub(super) use tables::{designs, latencies, other};
+pub(in crate::report) use tables::{figure_in_words, spell_other};
 
 use crate::outcome::{CompareOutcome, DesignOutcome, DifferenceRow, ObjectiveRow, State};
 use crate::report::numbers::{
@@ -49,14 +50,14 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &CompareOutcome) {
 }
 
 /// "A" for the first design.
-fn letter(n: usize) -> String {
+pub(in crate::report) fn letter(n: usize) -> String {
     match u8::try_from(n).ok().filter(|n| *n < 26) {
         Some(n) => char::from(b'A' + n).to_string(),
         None => format!("#{}", n + 1),
     }
 }
 
-fn letter_of(outcome: &CompareOutcome, name: &str) -> String {
+pub(in crate::report) fn letter_of(outcome: &CompareOutcome, name: &str) -> String {
     outcome.designs.iter().position(|design| design.name == name).map_or_else(|| clean(name), letter)
 }
 
@@ -117,7 +118,7 @@ fn objectives(rows: &[ObjectiveRow]) -> Option<String> {
 }
 
 /// "ticketing-db read p99 (morning logons, worst-machine)".
-fn subject(row: &DifferenceRow) -> String {
+pub(in crate::report) fn subject(row: &DifferenceRow) -> String {
     let percentile = row.percentile.map_or("mean".into(), percentile_name);
     let during = row.during.as_deref().filter(|during| *during != "healthy").map(clean);
     let over = (row.over != "class").then(|| clean(&row.over));

@@ -29,6 +29,8 @@ pub struct Query {
     pub order: Vec<Goal>,
     /// Figures of a front.
     pub front: Vec<Goal>,
+    /// Whether points that others surely beat are told, too.
+    pub beaten_too: bool,
     /// Differences of figures with an interval that count as none in a front, as a share.
     pub alike: f64,
 }
@@ -111,7 +113,7 @@ pub fn list(table: &SweepTable, query: &Query) -> Result<SweepListing, String> {
         let unlike = query.order.iter().map(by).find(|order| order.is_ne());
         unlike.unwrap_or_else(|| a.point.number.cmp(&b.point.number))
     });
-    if !query.front.is_empty() {
+    if !query.front.is_empty() && !query.beaten_too {
         both.retain(|(_, standing)| *standing != Some(Standing::Beaten));
     }
     let kept = both.len() as u64;

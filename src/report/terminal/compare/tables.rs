@@ -195,6 +195,11 @@ const OTHER: [(&str, &str); 8] = [
     ("price_total", "price over the years stated"),
 ];
 
+/// What a figure is, in words.
+pub(in crate::report) fn figure_in_words(what: &str) -> &str {
+    OTHER.iter().find(|(name, _)| *name == what).map_or(what, |(_, words)| *words)
+}
+
 /// Adds load, space and wear.
 pub(in crate::report::terminal) fn other(sheet: &mut Sheet, outcome: &CompareOutcome) {
     let mut grid = Grid::new(vec![
@@ -208,7 +213,7 @@ pub(in crate::report::terminal) fn other(sheet: &mut Sheet, outcome: &CompareOut
     for (what, words) in OTHER {
         let rows: Vec<&OtherRow> = outcome.other.iter().filter(|row| row.what == what).collect();
         let Some(first) = rows.first() else { continue };
-        let value = |value: Option<f64>| value.map_or(MISSING.into(), |value| spell(what, value));
+        let value = |value: Option<f64>| value.map_or(MISSING.into(), |value| spell_other(what, value));
         let dash = || MISSING.to_owned();
         grid.row(Tone::Strong, vec![words.into(), letter(0), value(first.a_value), dash(), dash()]);
         for row in rows {
@@ -247,7 +252,8 @@ fn unit_of(what: &str, larger: f64) -> f64 {
     if what.contains("bytes") { byte_unit(larger).1 } else { 1.0 }
 }
 
-fn spell(what: &str, value: f64) -> String {
+/// A figure in the unit that people use for it.
+pub(in crate::report) fn spell_other(what: &str, value: f64) -> String {
     let (unit, size) = byte_unit(value);
     match what {
         "carried_iops" => format_per_second(value),
