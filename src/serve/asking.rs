@@ -121,7 +121,7 @@ fn answered(link: &str, answer: &Answer) -> Markup {
         Answer::Compared(found) => html! {
             h2 { "The stated load on both" }
             div.wide tabindex="0" { pre.page { (terminal::compare(found, &Style { width: COLUMNS, color: false })) } }
-            p.quiet { a href=(format!("{link}/compared.json")) { "as JSON" } }
+            p.quiet { a href=(format!("{link}/compared")) { "the whole page" } ", " a href=(format!("{link}/compared.json")) { "as JSON" } }
         },
     }
 }

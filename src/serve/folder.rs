@@ -12,6 +12,9 @@ use crate::store::Store;
 /// Files beyond this many are counted, not read: a page that nobody reads to its end.
 const SHOWN: usize = 500;
 
+/// Where a file is, or why it may not be read.
+type Place = Result<PathBuf, String>;
+
 /// A folder that is shown.
 #[derive(Clone, Debug)]
 pub struct Folder {
@@ -28,7 +31,7 @@ pub enum Kind {
     Scenario,
     /// Many variants of a scenario.
     Sweep,
-    /// What `run`, `knee`, `fit` or `wear` found.
+    /// What a question found.
     Result,
     /// What a sweep keeps.
     Store,
@@ -124,7 +127,7 @@ impl Folder {
     }
 
     /// Names of the files that may be read, with where they are; in place of that, why not.
-    fn files(&self) -> Result<Vec<(String, Result<PathBuf, String>)>, String> {
+    fn files(&self) -> Result<Vec<(String, Place)>, String> {
         let folder = std::fs::read_dir(&self.root).map_err(|error| error.to_string())?;
         let mut found = Vec::new();
         for entry in folder.flatten() {
@@ -242,6 +245,13 @@ fn about_result(text: &str) -> Result<[String; 2], String> {
         findings.knee.map(|found| (found.title, "knee")),
         findings.fit.map(|found| (found.title, "fit")),
         findings.wear.map(|found| (found.title, "wear")),
+        findings.compare.map(|found| {
+            (
+                found.designs.iter().map(|design| design.name.as_str()).collect::<Vec<_>>().join(", "),
+                "compare",
+            )
+        }),
+        findings.sweep.map(|found| (found.listing.title, "sweep")),
     ];
     let (title, question) = found.into_iter().flatten().next().unwrap_or_default();
     Ok([title, question.into()])

@@ -1,5 +1,7 @@
 //! Each address and its answer.
 
+mod stores;
+
 use std::sync::Arc;
 
 use axum::extract::rejection::FormRejection;
@@ -9,17 +11,14 @@ use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{Html, IntoResponse, Response};
 use axum::routing::{get, post};
 
-use crate::outcome::{SweepListing, SweepTable};
+use crate::outcome::KneeOutcome;
 use crate::report::html::{Findings, page as findings_page};
 use crate::report::json::to_json;
 use crate::scenario::{Load, Override, Scenario, parse, parse_sweep};
-use crate::store::Store;
-use crate::study::{self, Query};
 
-use super::folder::{Kind, progress, text};
+use super::folder::{Kind, text};
 use super::guard::BODY_MAX;
-use super::jobs::{Answer, Asked, Job, Question};
-use super::pages::StorePage;
+use super::jobs::{Answer, Asked, Job, Question, Standing};
 use super::{Server, asking, pages};
 
 /// Beside what a page allows by itself: nothing may frame it, guess its type, keep it or take it into another site.
@@ -40,9 +39,8 @@ pub fn router(server: Arc<Server>) -> axum::Router {
         .route("/scenario/{name}/rerun", post(rerun))
         .route("/sweep/{name}", get(sweep))
         .route("/result/{name}", get(result))
-        .route("/store/{name}", get(store))
-        .route("/store/{name}/state", get(store_state))
-        .route("/store/{name}/front", get(store_front))
+        .route("/store/{name}", get(stores::store))
+        .route("/store/{name}/{part}", get(stores::part))
         .route("/job/{number}", get(job))
         .route("/job/{number}/stop", post(stop))
         .route("/job/{number}/{part}", get(job_part))
@@ -98,6 +96,11 @@ fn shown(page: String) -> Answered {
 
 fn json(text: String) -> Answered {
     Ok(([(header::CONTENT_TYPE, "application/json")], text).into_response())
+}
+
+/// The page that `forebay report` writes.
+fn whole(findings: &Findings) -> Answered {
+    shown(findings_page(findings).map_err(unreadable)?)
 }
 
 /// A file that is there and cannot be made sense of.
@@ -263,16 +266,16 @@ async fn job_part(State(server): Shared, Path((number, part)): Path<(String, Str
             });
             return json(state.to_string());
         }
-        let super::jobs::Standing::Done(answer) = &standing else { return Err(Refusal::missing("answer")) };
-        let whole = |knee: &crate::outcome::KneeOutcome| {
-            let findings = Findings { knee: Some(knee.clone()), ..Findings::default() };
-            shown(findings_page(&findings).map_err(unreadable)?)
-        };
+        let Standing::Done(answer) = &standing else { return Err(Refusal::missing("answer")) };
+        let curve = |knee: &KneeOutcome| whole(&Findings { knee: Some(knee.clone()), ..Findings::default() });
         match (answer, part.as_str()) {
-            (Answer::Curves([stated, _]), "stated") => whole(stated),
-            (Answer::Curves([_, changed]), "changed") => whole(changed),
+            (Answer::Curves([stated, _]), "stated") => curve(stated),
+            (Answer::Curves([_, changed]), "changed") => curve(changed),
             (Answer::Curves([stated, _]), "stated.json") => json(to_json(stated.as_ref())),
             (Answer::Curves([_, changed]), "changed.json") => json(to_json(changed.as_ref())),
+            (Answer::Compared(found), "compared") => {
+                whole(&Findings { compare: Some(found.as_ref().clone()), ..Findings::default() })
+            }
             (Answer::Compared(found), "compared.json") => json(to_json(found.as_ref())),
             _ => Err(Refusal::missing("answer")),
         }
@@ -296,58 +299,7 @@ async fn result(State(server): Shared, Path(name): Path<String>) -> Answered {
         let text = server.text(Kind::Result, &name)?;
         let mut findings = Findings::default();
         findings.take(&text).map_err(|why| unreadable(format!("{name} is {why}")))?;
-        shown(findings_page(&findings).map_err(unreadable)?)
-    })
-    .await
-}
-
-/// Everything a store holds, and its best as the sweep in it seeks it.
-fn best(store: &Store) -> Result<(SweepTable, Result<SweepListing, String>), Refusal> {
-    let table = store.table().map_err(|error| unreadable(error.to_string()))?;
-    let sweep = parse_sweep(&table.inputs.sweep, "the sweep in the store", std::path::Path::new("")).ok();
-    let (front, alike) = sweep.map(|sweep| (sweep.front, sweep.alike)).unwrap_or_default();
-    // Before the first point is finished no figure is known, and none can be sought.
-    let front = if table.points.iter().any(|point| point.error.is_none()) { front } else { Vec::new() };
-    let listing = study::list(&table, &Query { front, alike, ..Query::default() });
-    Ok((table, listing))
-}
-
-impl Server {
-    fn store(&self, name: &str) -> Result<(std::path::PathBuf, Store), Refusal> {
-        let path = self.folder.find(Kind::Store, name).ok_or_else(|| Refusal::missing("store"))?;
-        let store = Store::read(&path).map_err(|error| unreadable(format!("{name}: {error}")))?;
-        Ok((path, store))
-    }
-}
-
-async fn store(State(server): Shared, Path(name): Path<String>) -> Answered {
-    aside(move || {
-        let (path, store) = server.store(&name)?;
-        // Before the table: what comes in between is then drawn by the next look.
-        let progress = progress(&path).map_err(unreadable)?;
-        let rounds = store.rounds().map_err(|error| unreadable(error.to_string()))?;
-        let (table, front) = best(&store)?;
-        let title = &table.inputs.title;
-        shown(pages::store(&StorePage { name: &name, title, progress, rounds: &rounds, front: &front }))
-    })
-    .await
-}
-
-async fn store_state(State(server): Shared, Path(name): Path<String>) -> Answered {
-    aside(move || {
-        let path = server.folder.find(Kind::Store, &name).ok_or_else(|| Refusal::missing("store"))?;
-        let progress = progress(&path).map_err(unreadable)?;
-        json(serde_json::json!({
-            "asked": progress.asked, "failed": progress.failed, "variants": progress.variants, "words": progress.in_words(),
-        }).to_string())
-    })
-    .await
-}
-
-async fn store_front(State(server): Shared, Path(name): Path<String>) -> Answered {
-    aside(move || {
-        let (_, store) = server.store(&name)?;
-        shown(pages::front(&best(&store)?.1).into_string())
+        whole(&findings)
     })
     .await
 }

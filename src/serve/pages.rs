@@ -54,7 +54,11 @@ pub fn index(name: &str, shown: &str, listing: &Listing, jobs: &[std::sync::Arc<
     let of = |kind| listing.entries.iter().filter(move |entry| entry.kind == kind).collect::<Vec<_>>();
     let sections = [
         (Kind::Scenario, "Scenarios", "Open one to read it, change a setting and ask again."),
-        (Kind::Result, "Results", "What run, knee, fit and wear wrote with --json, each as a page."),
+        (
+            Kind::Result,
+            "Results",
+            "What run, knee, fit, wear, compare and sweep show wrote with --json, each as a page.",
+        ),
         (Kind::Store, "Sweeps that were begun", "Counts follow a sweep that is running."),
         (Kind::Sweep, "Sweep files", "What they vary; forebay sweep run asks it."),
     ];
@@ -162,6 +166,7 @@ pub fn store(store: &StorePage) -> String {
                 }
             }
         }
+        p { a href=(format!("{link}/all")) { "All points, drawn" } ", to be filtered and chosen" }
         p.quiet { code { "forebay sweep show " (store.name) } " chooses and orders points; "
             code { "forebay sweep export" } " writes all of them." }
     };
