@@ -76,7 +76,8 @@ impl Refusal {
 
 impl IntoResponse for Refusal {
     fn into_response(self) -> Response {
-        (self.0, Html(pages::refusal(&self.1))).into_response()
+        let heading = if self.0 == StatusCode::NOT_FOUND { "Not here" } else { "Not done" };
+        (self.0, Html(pages::refusal(heading, &self.1))).into_response()
     }
 }
 

@@ -36,8 +36,8 @@ fn framed(title: &str, has_way_back: bool, sub: &Markup, main: &Markup) -> Strin
 }
 
 /// Why a request is not answered, in words.
-pub fn refusal(words: &str) -> String {
-    page("Not here", &html! {}, &html! { p { (words) } })
+pub fn refusal(heading: &str, words: &str) -> String {
+    page(heading, &html! {}, &html! { p { (words) } })
 }
 
 /// The address of a file's page. What is not a plain letter is spelled in hexadecimal (RFC 3986, 2.1).
@@ -86,7 +86,8 @@ pub fn index(name: &str, shown: &str, listing: &Listing, jobs: &[std::sync::Arc<
         }
         @if listing.more > 0 { p.quiet { "and " (format_count(listing.more as u64)) " more files" } }
     };
-    framed(name, false, &html! { "Scenarios, results and sweeps in " (shown) ", as it is now." }, &main)
+    let place = if shown == "." { "this folder" } else { shown };
+    framed(name, false, &html! { "Scenarios, results and sweeps in " (place) ", as it is now." }, &main)
 }
 
 fn row(entry: &Entry) -> Markup {

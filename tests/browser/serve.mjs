@@ -44,7 +44,7 @@ base = "depot.toml"
 least = ["run.desktops.all.p99_us"]
 [vary]
 design.cpu.cores = [2, 3, 4, 6]
-"class.desktops.load.rate" = { from = "20000/s", to = "160000/s", points = 20 }
+"class.desktops.load.rate" = { from = "20000/s", to = "160000/s", points = 100 }
 `);
 writeFileSync(join(folder, "<img src=x onerror=alert(1)>.toml"), "title = \"<script>alert(1)</script>\"\n");
 spawnSync(program, ["run", "depot.toml", "--json", "run.json", "--quiet"], { cwd: folder });
@@ -135,9 +135,9 @@ await page.waitForFunction((was) => parseInt(document.querySelector(".state [dat
 holds("the count of a running sweep grows without a reload", (await count()) > before);
 await visit("growing");
 await ended;
-await page.waitForFunction(() => document.querySelector("[data-growth]").textContent === "finished", null, { timeout: 30000 });
+await page.waitForFunction(() => document.querySelector("[data-growth]").textContent === "finished", null, { timeout: 120000 });
 await page.waitForSelector("#front table");
-holds("and is finished when it is", (await count()) === 80, await count());
+holds("and is finished when it is", (await count()) === 400, await count());
 await visit("store");
 await page.goto(`${address}sweep/night.toml`);
 await visit("sweep");

@@ -174,6 +174,7 @@ fn a_folder_is_shown_as_it_is_now() {
     assert_eq!(server.get("/result/broken.json").status, 422);
     assert!(server.get("/sweep/s.toml").body.contains("2 variants"));
     assert!(server.get("/store/s.db").body.contains("least run.all.all.p99_us"));
+    assert_eq!(server.get("/store/s.db/all").body, said(&["report", &store, "--out", "-"]).1);
     folder.file("later.toml", TINY);
     assert!(server.get("/").body.contains("later.toml"));
     // A sweep is no scenario, and has no form.
@@ -206,6 +207,7 @@ fn a_change_is_asked_again_and_both_curves_are_shown() {
     let compared = server.rerun("tiny.toml", "design.cpu.cores=3", "compare");
     server.until(&compared, |state| state["state"] == "done");
     assert!(server.get(&compared).body.contains("certain at 95 %"));
+    assert!(server.get(&format!("{compared}/compared")).body.contains("Designs compared"));
     assert!(server.get("/").body.contains(&format!("href=\"{job}\"")));
 }
 
