@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{AuditRow, Figure};
+use super::{AuditRow, DefaultRow, Figure};
 
 /// Everything `fit` found out.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -51,6 +51,9 @@ pub struct FitOutcome {
     pub interrupted: bool,
     /// What was assumed: priors and approximations, in words.
     pub assumptions: Vec<String>,
+    /// Keys that the scenario leaves out, and what holds for each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub defaults: Vec<DefaultRow>,
     /// Advice to the reader.
     pub notes: Vec<String>,
 }

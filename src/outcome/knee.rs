@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::{AuditRow, Figure, State};
+use super::{AuditRow, DefaultRow, Figure, State};
 
 /// Everything `knee` found out.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -55,6 +55,9 @@ pub struct KneeOutcome {
     pub interrupted: bool,
     /// What was assumed: priors and approximations, in words.
     pub assumptions: Vec<String>,
+    /// Keys that the scenario leaves out, and what holds for each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub defaults: Vec<DefaultRow>,
     /// Advice to the reader.
     pub notes: Vec<String>,
 }

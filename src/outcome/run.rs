@@ -46,10 +46,24 @@ pub struct RunOutcome {
     pub audit: Vec<AuditRow>,
     /// What was assumed: priors and approximations, in words.
     pub assumptions: Vec<String>,
+    /// Keys that the scenario leaves out, and what holds for each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub defaults: Vec<DefaultRow>,
     /// Hours in which a standing rebuild would restore all of a drive; null without one.
     pub rebuild_hours: Option<f64>,
     /// Advice to the reader: short warm-up, coarse trace clock and the like.
     pub notes: Vec<String>,
+}
+
+/// A key that the scenario leaves out and that has an effect in it.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct DefaultRow {
+    /// As `explain` takes it: "run.seed", "class.ticketing-db.arrivals"; "class.*.arrivals" where every class leaves it out.
+    pub key: String,
+    /// What holds, with its unit, as `explain` spells it; what is settled by the scenario has "(… here)" after it.
+    pub value: String,
+    /// Where that comes from: a standard, a paper, common practice, a project choice.
+    pub source: String,
 }
 
 /// How long was measured.
@@ -203,7 +217,7 @@ pub struct BlameRow {
     pub class: String,
     /// "read" or "write" or "all".
     pub operation: String,
-    /// "all", "p99" or "p99.9": only the requests slower than that percentile.
+    /// "all", or "p50", "p99" or "p99.9": only the requests slower than that percentile.
     pub above: String,
     /// Station.
     pub station: String,

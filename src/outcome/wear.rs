@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{AuditRow, CapacityPage, Figure, RunFacts, State};
+use super::{AuditRow, CapacityPage, DefaultRow, Figure, RunFacts, State};
 
 /// Everything `wear` found out. The figures at the top are those at the middle of every range; `results` holds the same with
 /// what the ranges make of them.
@@ -70,6 +70,9 @@ pub struct WearOutcome {
     pub interrupted: bool,
     /// What was assumed.
     pub assumptions: Vec<String>,
+    /// Keys that the scenario leaves out, and what holds for each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub defaults: Vec<DefaultRow>,
     /// Advice to the reader.
     pub notes: Vec<String>,
 }

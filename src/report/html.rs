@@ -6,6 +6,7 @@
 //! around it); a content security policy allows this page's own style and script by their hashes, and nothing else.
 
 mod answer;
+mod assumptions;
 mod chart;
 mod compare;
 mod curve;
@@ -22,7 +23,7 @@ pub use curve::side_by_side;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use crate::outcome::{
-    CompareOutcome, Figure, FitOutcome, KneeOutcome, RunOutcome, SweepFindings, WearOutcome,
+    CompareOutcome, DefaultRow, Figure, FitOutcome, KneeOutcome, RunOutcome, SweepFindings, WearOutcome,
 };
 
 use super::numbers::{MISSING, format_stated_percent};
@@ -58,6 +59,7 @@ struct Origin<'f> {
     seed: Option<u64>,
     confidence: Option<f64>,
     assumptions: &'f [String],
+    defaults: &'f [DefaultRow],
     notes: &'f [String],
 }
 
@@ -71,6 +73,7 @@ macro_rules! origin {
             seed: Some($found.seed),
             confidence: Some($confidence),
             assumptions: &$found.assumptions,
+            defaults: &$found.defaults,
             notes: &$found.notes,
         }
     };
@@ -96,6 +99,7 @@ impl Findings {
             seed: None,
             confidence: None,
             assumptions: &[],
+            defaults: &[],
             notes: &[],
         }));
         origins
@@ -133,7 +137,7 @@ pub fn page(findings: &Findings) -> Result<String, String> {
         ("compare", "Designs compared", findings.compare.as_ref().map(compare::section)),
         ("sweep", "Variants", findings.sweep.as_ref().map(sweep::section)),
         ("wear", "Room and wear", findings.wear.as_ref().map(wear::section)),
-        ("assumptions", "Assumptions", assumptions(&origins)),
+        ("assumptions", "Assumptions", assumptions::section(&origins)),
         ("cautions", "Cautions", Some(cautions())),
         ("again", "How to make this page again", Some(again(first, findings))),
     ]
@@ -221,27 +225,6 @@ fn hash(text: &str) -> String {
     format!("sha256-{}", base64::engine::general_purpose::STANDARD.encode(sha2::Sha256::digest(text)))
 }
 
-fn assumptions(origins: &[Origin]) -> Option<Markup> {
-    let all = each_once(origins.iter().flat_map(|origin| origin.assumptions));
-    let notes = each_once(origins.iter().flat_map(|origin| origin.notes));
-    let list = |heading: &str, lines: &[&String]| {
-        html! { @if !lines.is_empty() { h3 { (heading) } ul { @for line in lines { li { (line) } } } } }
-    };
-    (!all.is_empty() || !notes.is_empty())
-        .then(|| html! { (list("What was assumed", &all)) (list("To be known", &notes)) })
-}
-
-/// Sentences without those that were said before.
-fn each_once<'l>(lines: impl Iterator<Item = &'l String>) -> Vec<&'l String> {
-    let mut said = Vec::new();
-    for line in lines {
-        if !said.contains(&line) {
-            said.push(line);
-        }
-    }
-    said
-}
-
 fn cautions() -> Markup {
     html! {
         ul {
@@ -261,6 +244,8 @@ fn again(origin: &Origin, findings: &Findings) -> Markup {
         findings.knee.as_ref().map(|o| o.requests),
         findings.fit.as_ref().map(|o| o.requests),
         findings.compare.as_ref().map(|_| compared().sum()),
+        // Wear measures a run of its own, without faults and phases.
+        findings.wear.as_ref().map(|o| o.run.requests),
     ];
     let requests: u64 = requests.into_iter().flatten().sum();
     let is_one = origin.digest.is_some();

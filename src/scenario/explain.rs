@@ -1,6 +1,7 @@
 //! What a key means, printed from its row.
 
 use super::catalogue;
+use super::overrides;
 use super::schema::{self, Default, Kind, ROWS, Row};
 use super::spelling::nearest;
 
@@ -62,9 +63,16 @@ fn find(key: &str) -> Option<&'static Row> {
 
 /// The key as the table spells it: NAME for a name, no number of an objective.
 fn pattern_of(key: &str) -> String {
-    let parts: Vec<&str> = key.split('.').collect();
+    // As in `--set`, a name that holds a dot is quoted; a key that is none is told so by its own words.
+    let quoted = overrides::names_in(key).unwrap_or_default();
+    let parts: Vec<&str> = match quoted[..] {
+        [] => key.split('.').collect(),
+        _ => quoted.iter().map(String::as_str).collect(),
+    };
     match parts[..] {
-        ["objective", number, ref rest @ ..] if number.parse::<usize>().is_ok() || number == "NAME" => {
+        ["objective", number, ref rest @ ..]
+            if number.parse::<usize>().is_ok() || ["NAME", "*"].contains(&number) =>
+        {
             [&["objective"], rest].concat().join(".")
         }
         ["phase", _, "load", _] => "phase.NAME.load.NAME".to_owned(),
@@ -101,8 +109,7 @@ fn describe(row: &Row, key: &str) -> String {
     }
     match row.default {
         Default::Required => line("default", "none: it must be given"),
-        Default::Value(value) => line("default", value),
-        Default::Words(words) => line("default", words),
+        Default::Value(words) | Default::Words(words) | Default::Due(words) => line("default", words),
     }
     if !row.example.is_empty() {
         line("example", &format!("{} = {}", schema::parent_and_key(row.path).1, row.example));
@@ -201,7 +208,10 @@ mod tests {
         let text = explain("class.NAME.load.rate").expect("a row");
         assert_eq!(explain("class.load.rate").as_ref(), Ok(&text));
         assert_eq!(explain("class.ticketing-db.load.rate").as_ref(), Ok(&text));
+        assert_eq!(explain("class.*.load.rate").as_ref(), Ok(&text));
+        assert_eq!(explain("class.\"a.b\".load.rate").as_ref(), Ok(&text));
         assert_eq!(explain("objective.0.below"), explain("objective.below"));
+        assert_eq!(explain("objective.*.below"), explain("objective.below"));
         assert_eq!(explain("parts.my-drive.page"), explain("parts.NAME.page"));
     }
 

@@ -6,6 +6,7 @@
 //! [`Diagnostics`] and is shown all at once. Only the types of `model` leave this room.
 
 mod catalogue;
+mod defaults;
 mod diagnostics;
 mod explain;
 mod interface;
@@ -21,6 +22,7 @@ mod tree;
 pub mod units;
 mod written;
 
+pub use defaults::{Defaults, KeyAtDefault};
 pub use diagnostics::Diagnostics;
 pub use explain::explain;
 pub use lanes::LaneTaker;

@@ -5,6 +5,7 @@
 
 use std::path::PathBuf;
 
+use super::defaults::Defaults;
 use crate::engine::{Law, SimDuration};
 use crate::theory::protection::{Group, Scheme};
 
@@ -31,6 +32,8 @@ pub struct Scenario {
     pub phases: Vec<Phase>,
     /// Keys that were given as ranges, whose middles stand in the rest.
     pub ranges: Vec<Uncertain>,
+    /// Keys that were left at their default and have an effect.
+    pub defaults: Defaults,
 }
 
 /// A key that was given as a range.

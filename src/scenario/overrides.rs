@@ -96,6 +96,11 @@ fn segments(path: &str) -> Result<Vec<Segment>, String> {
     }
 }
 
+/// The parts of a dotted path, without their quotes.
+pub(super) fn names_in(path: &str) -> Result<Vec<String>, String> {
+    Ok(segments(path)?.into_iter().map(|segment| segment.text).collect())
+}
+
 /// Grafts overrides onto a tree, in order. Paths that lead nowhere go to `out`.
 pub fn apply(root: &mut Table, overrides: &[Override], out: &mut Diagnostics) {
     for (i, change) in overrides.iter().enumerate() {

@@ -11,6 +11,7 @@ mod fault;
 mod fault_check;
 mod law;
 mod layout;
+mod left_out;
 mod load;
 mod objective;
 mod parts;
@@ -24,9 +25,11 @@ mod writeback;
 
 use std::path::Path;
 
+use super::defaults::Defaults;
 use super::diagnostics::Diagnostics;
 use super::model::{Objective, Scenario, WhatIf};
 use super::tree::{Node, Table, Value};
+pub use left_out::LeftOut;
 pub use reader::{Convert, Reader, Section};
 pub use values::short;
 
@@ -45,7 +48,7 @@ pub struct Context<'a> {
 
 /// Reads the whole tree. Mistakes go to `out`; without any, there is a scenario.
 pub fn read(root: &Table, context: Context<'_>, out: &mut Diagnostics) -> Option<Scenario> {
-    let mut reader = Reader { out, ranges: Vec::new() };
+    let mut reader = Reader { out, ranges: Vec::new(), left_out: LeftOut::default() };
     let top = Section { path: String::new(), pattern: "", table: root, at: None };
     reader.check_keys(&top);
     let title = reader.optional(&top, "title", values::text);
@@ -66,7 +69,7 @@ pub fn read(root: &Table, context: Context<'_>, out: &mut Diagnostics) -> Option
     let [faults, left_out] = faults?;
     let is_left_out = |o: &Objective| left_out.iter().any(|fault| fault.name == o.during);
     let (about_left_out, objectives) = objectives?.into_iter().partition(is_left_out);
-    Some(Scenario {
+    let mut scenario = Scenario {
         title: title?.or(stem).unwrap_or_default(),
         digest: context.digest,
         run: run?,
@@ -77,7 +80,10 @@ pub fn read(root: &Table, context: Context<'_>, out: &mut Diagnostics) -> Option
         faults,
         phases: phases?,
         ranges: reader.ranges,
-    })
+        defaults: Defaults::default(),
+    };
+    scenario.defaults = reader.left_out.of(&scenario);
+    Some(scenario)
 }
 
 /// The name of a class, by its node.

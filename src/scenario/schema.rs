@@ -34,6 +34,8 @@ pub struct Row {
 pub enum Default {
     /// It must be given.
     Required,
+    /// Nothing stands in for it: other keys decide whether it must be there, as these words say.
+    Due(&'static str),
     /// This value, in TOML.
     Value(&'static str),
     /// Nothing, or what these words say.

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use super::diagnostics::{Diagnostic, Diagnostics, Source};
 use super::load::{add_syntax, read_source};
 use super::overrides::Override;
-use super::read::{Reader, Section, values};
+use super::read::{LeftOut, Reader, Section, values};
 use super::schema::Kind;
 use super::tree::{Entry, Node, Table, Value, read_document};
 pub use choices::Choices;
@@ -196,7 +196,7 @@ pub fn parse_sweep(text: &str, file_name: &str, base_dir: &Path) -> Result<Sweep
 }
 
 fn read(root: &Table, text: &str, file_name: &str, base_dir: &Path, out: &mut Diagnostics) -> Option<Sweep> {
-    let mut reader = Reader { out, ranges: Vec::new() };
+    let mut reader = Reader { out, ranges: Vec::new(), left_out: LeftOut::default() };
     let reader = &mut reader;
     let top = Section { path: String::new(), pattern: SWEEP, table: root, at: None };
     reader.check_keys(&top);

@@ -1,12 +1,24 @@
 //! What an answer assumes, in words: priors that no datasheet tells, and simplifications of the model.
 
+use crate::outcome::DefaultRow;
 use crate::scenario::{
-    ArmQueue, Arrivals, Auto, Class, CpuQueue, DriveKind, Fault, FaultKind, Load, Part, Rotating, Start,
+    ArmQueue, Arrivals, Auto, Class, CpuQueue, DriveKind, Fault, FaultKind, KeyAtDefault, Load, Part,
+    Rotating, Scenario, Start,
 };
 use crate::system::{Cache, DriveModel};
 
 use super::calibrate::{self, Tail};
 use super::setting::Setting;
+
+/// Keys that the scenario leaves out, and what holds for each.
+pub(super) fn defaults(scenario: &Scenario) -> Vec<DefaultRow> {
+    let row = |key: &KeyAtDefault| DefaultRow {
+        key: key.key.clone(),
+        value: key.value.clone(),
+        source: key.source.to_owned(),
+    };
+    scenario.defaults.0.iter().map(row).collect()
+}
 
 /// The assumptions of a setting.
 pub(super) fn of(setting: &Setting) -> Vec<String> {

@@ -8,7 +8,6 @@ use crate::measure::{Bracket, Effort, Wanted};
 use crate::outcome::{ClassMachines, Figure, FitCase, FitOutcome};
 use crate::scenario::{Fault, Scenario};
 
-use super::TOOL;
 use super::attempts::Attempts;
 use super::knee::{assumptions_of, in_words};
 use super::limit::{Limit, search};
@@ -18,6 +17,7 @@ use super::scaled::{Base, Vary, machines_at};
 use super::setting::StudyError;
 use super::trial::Question;
 use super::wear::{endurance_limit, price_as_stated};
+use super::{TOOL, assumptions};
 
 /// Years looked ahead at most.
 const YEARS: f64 = 50.0;
@@ -94,6 +94,7 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
         failed_audit: study.failed,
         interrupted: context.interrupted.load(std::sync::atomic::Ordering::Relaxed),
         assumptions: assumptions_of(&base)?,
+        defaults: assumptions::defaults(base.scenario),
         notes,
     })
 }

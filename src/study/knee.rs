@@ -107,6 +107,7 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
         failed_audit,
         interrupted: attempts.is_interrupted(),
         assumptions: assumptions_of(&base)?,
+        defaults: assumptions::defaults(base.scenario),
         notes,
     })
 }

@@ -26,7 +26,7 @@ use super::{TOOL, assumptions, ledger, mix, transient};
 pub(super) const PERCENTILES: [(&str, f64); 6] =
     [("p50", 0.5), ("p90", 0.9), ("p95", 0.95), ("p99", 0.99), ("p99.9", 0.999), ("p99.99", 0.9999)];
 /// Tails that blame is told for.
-const TAILS: [(&str, f64); 3] = [("all", 0.0), ("p99", 0.99), ("p99.9", 0.999)];
+const TAILS: [(&str, f64); 4] = [("all", 0.0), ("p50", 0.5), ("p99", 0.99), ("p99.9", 0.999)];
 /// Below this utilisation of every station a backlog that cannot be told from steady is called stable.
 const CLEARLY_STABLE: f64 = 0.95;
 
@@ -75,6 +75,7 @@ pub(super) fn summarise(
         ledger: ledger::rows(setting, replications),
         audit: audit(setting, replications),
         assumptions: assumptions::of(setting),
+        defaults: assumptions::defaults(scenario),
         rebuild_hours: None,
         notes: notes(setting, course, replications),
     }

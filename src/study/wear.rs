@@ -196,6 +196,7 @@ fn page(
         draws: drawn.count,
         failed_audit: run.audit.iter().filter(|row| !row.ok).cloned().collect(),
         interrupted: context.interrupted.load(Ordering::Relaxed),
+        defaults: run.defaults.clone(),
         assumptions: assumptions(model, run, endurance.is_some(), risk.is_some()),
         notes,
         capacity,

@@ -51,7 +51,7 @@ holds("the answer is on the first screen", bottom <= 800, bottom);
 const knee = JSON.parse(readFileSync(kneeFile, "utf8"));
 const wanted = knee.curve.filter((point) => point.state === "stable").map((point) => point.latency_us.p99.value)
   .filter((value) => value !== null);
-const marks = page.locator("#curve .mark[data-words^='p99']");
+const marks = page.locator("#curve .dot[data-words^='p99']");
 holds("a point for each load that is carried", (await marks.count()) === wanted.length, await marks.count());
 const unit = { ns: 1e-3, us: 1, ms: 1e3, s: 1e6 };
 let worst = 0;

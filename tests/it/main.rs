@@ -10,6 +10,7 @@
 //! | `compare` | differences between designs: zero where there is none, known ones covered, errors |
 //! | `coverage` | 95 % intervals hold the truth as often as they promise |
 //! | `dated` | phases and faults that come and go, against theory, and errors |
+//! | `defaults` | keys that a scenario leaves out: told as `explain` tells them, and no others |
 //! | `determinism` | the same seed gives the same bytes on any number of threads |
 //! | `drive_ratings` | a rated mix and read tail pin a drive's priors, or are refused |
 //! | `drives` | a datasheet drive, alone, returns its ratings |
@@ -53,6 +54,7 @@ mod combinations;
 mod compare;
 mod coverage;
 mod dated;
+mod defaults;
 mod determinism;
 mod drive_ratings;
 mod drives;

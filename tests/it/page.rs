@@ -76,6 +76,31 @@ fn what_the_user_wrote_is_text() {
     assert_eq!(page.matches("<script").count(), 1);
 }
 
+/// Every key at its default is in the table, once for both results; bars have the median's tail, and need not.
+#[test]
+fn defaults_are_folded_and_the_median_has_a_bar() {
+    let (_folder, path) = scenario("Depot", "a");
+    let (page, [run, knee]) = page_of(&path);
+    let rows = run["defaults"].as_array().expect("rows");
+    assert_eq!(knee["defaults"].as_array(), Some(rows));
+    assert!(page.contains(&format!("<details><summary>{} keys, what holds for each", rows.len())));
+    for row in rows {
+        let key = row["key"].as_str().expect("a key");
+        assert_eq!(page.matches(&format!("<th scope=\"row\" class=\"\">{key}</th>")).count(), 1, "{key}");
+    }
+    assert!(page.contains("beyond the median") && page.contains("beyond p99"));
+    // A result of an earlier version has neither.
+    let json = path.replace("s.toml", "run.json");
+    let mut older = run.clone();
+    older.as_object_mut().expect("an object").remove("defaults");
+    older["blame"].as_array_mut().expect("rows").retain(|row| row["above"] != "p50");
+    std::fs::write(&json, older.to_string()).expect("written");
+    let (status, page, err) = said(&["report", &json, "--out", "-"]);
+    assert_eq!(status, Some(0), "{err}");
+    assert!(!page.contains("beyond the median") && page.contains("beyond p99"));
+    assert!(!page.contains("left at their default"));
+}
+
 /// What a point of the curve says is the figure of the JSON, rounded as it is everywhere.
 #[test]
 fn points_say_what_the_json_says() {

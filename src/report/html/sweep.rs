@@ -179,7 +179,7 @@ pub(super) fn answer(findings: &SweepFindings) -> Vec<(Tone, String)> {
         (
             Tone::Strong,
             format!(
-                "{} nothing beats in {}{open}",
+                "{} that nothing surely beats in {}{open}",
                 plural(front, "variant", "variants"),
                 listing.front.join(", ")
             ),

@@ -60,7 +60,15 @@ pub(super) fn section(outcome: &RunOutcome) -> Option<Markup> {
     })
 }
 
-/// Bars of the time that requests spend at each station: all of them, and those beyond p99 and p99.9.
+/// "beyond the median", "beyond p99".
+fn beyond(percentile: &str) -> String {
+    match percentile {
+        "p50" => "beyond the median".into(),
+        percentile => format!("beyond {percentile}"),
+    }
+}
+
+/// Bars of the time that requests spend at each station: all of them, and those beyond the median, p99 and p99.9.
 fn blame(rows: &[BlameRow]) -> Markup {
     let of_all: Vec<&BlameRow> =
         rows.iter().filter(|row| row.class == "all" && row.operation == "all").collect();
@@ -70,7 +78,7 @@ fn blame(rows: &[BlameRow]) -> Markup {
     for row in &chosen {
         let name = match row.above.as_str() {
             "all" => "all requests".to_owned(),
-            above => format!("beyond {above}"),
+            above => beyond(above),
         };
         let name =
             if first.class == "all" { name } else { format!("{} {}, {name}", row.class, row.operation) };
@@ -119,7 +127,7 @@ fn blame(rows: &[BlameRow]) -> Markup {
     let cells: Vec<Vec<String>> = chosen
         .iter()
         .map(|row| {
-            let slice = if row.above == "all" { "all".to_owned() } else { format!("beyond {}", row.above) };
+            let slice = if row.above == "all" { "all".to_owned() } else { beyond(&row.above) };
             vec![
                 format!("{} {}", row.class, row.operation),
                 slice,

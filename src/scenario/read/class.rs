@@ -115,7 +115,13 @@ fn duty(reader: &mut Reader, section: &Section, number: usize) -> Option<f64> {
     }
     let hours = mean_of(reader, section, "hours");
     let days = mean_of(reader, section, "days");
+    if !section.has("days") {
+        reader.left_out.note(section, "days");
+    }
     let duty = reader.guess(section, "duty", Input::Duty(number));
+    if section.has("hours") {
+        reader.left_out.forget(section.path_of("duty"));
+    }
     let days = days?.unwrap_or(1.0);
     for range in &mut reader.ranges {
         if range.input == Input::Duty(number) {

@@ -43,7 +43,10 @@ pub fn settle(reader: &mut Reader, top: &Section, run: &mut RunPlan, faults: &[F
             reader.out.push(Diagnostic::at(&at, title, expected).help(Some(help)));
             return;
         }
-        Auto::Auto => run.length = Auto::Given(wanted),
+        Auto::Auto => {
+            run.length = Auto::Given(wanted);
+            reader.left_out.settle(section.path_of("length"), print_time(wanted));
+        }
         Auto::Given(_) => {}
     }
     let Auto::Given(length) = run.length else { return };
@@ -110,6 +113,7 @@ fn settle_series(reader: &mut Reader, section: &Section, run: &mut RunPlan, leng
     while points(run.series) > POINTS_MAX {
         run.series = SimDuration::from_ps(run.series.ps().saturating_mul(10));
     }
+    reader.left_out.settle(section.path_of("series"), print_time(run.series));
 }
 
 fn print_time(span: SimDuration) -> String {

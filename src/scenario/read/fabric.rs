@@ -110,7 +110,10 @@ fn link(reader: &mut Reader, above: &Section, name: &str) -> Option<Written> {
     let parent = reader.optional(&section, "parent", values::text);
     let drives = match section.has("drives") {
         true => first_and_last(reader, &section),
-        false => Some(0..0),
+        false => {
+            reader.left_out.note(&section, "drives");
+            Some(0..0)
+        }
     };
     let hop = reader.value(&section, "hop", values::time);
     let parent = parent?.map(|name| (name, reader.place(&section, "parent")));

@@ -20,10 +20,11 @@ const PARAMETERS: &[(&str, &[&str])] = &[
 impl Reader<'_> {
     /// The law of a key, or nothing if it is left out. `None` if there was a mistake.
     pub(super) fn optional_law(&mut self, section: &Section, key: &str) -> Option<Option<Law>> {
-        match section.entry(key) {
-            None => Some(None),
-            Some(_) => self.law(section, key).map(Some),
+        if section.has(key) {
+            return self.law(section, key).map(Some);
         }
+        self.left_out.note(section, key);
+        Some(None)
     }
 
     /// The law of a key that must be there.
@@ -120,7 +121,10 @@ impl Reader<'_> {
         let times = self.list(table, "values", values::time)?;
         let weights = match table.has("weights") {
             true => self.list(table, "weights", values::number)?,
-            false => vec![1.0; times.len()],
+            false => {
+                self.left_out.note(table, "weights");
+                vec![1.0; times.len()]
+            }
         };
         if weights.len() != times.len() {
             let at = self.place(table, "weights");

@@ -3,7 +3,7 @@
 use super::{Reader, Section, values};
 use crate::scenario::diagnostics::Diagnostic;
 use crate::scenario::model::{Append, Design, DriveKind, Drives, Layout, Protection, SpareKind};
-use crate::scenario::tree::Value;
+use crate::scenario::tree::{Table, Value};
 use crate::theory::protection::{Group, Scheme};
 
 /// The schemes, in the order of the row's choices.
@@ -18,9 +18,11 @@ const SCHEMES: [Scheme; 6] = [
 
 /// Reads `[design.layout]`.
 pub fn read(reader: &mut Reader, design: &Section) -> Option<Layout> {
-    let Some(section) = reader.table(design, "layout", "design.layout")? else {
-        return Some(Layout::default());
-    };
+    // Without the table every key is at its default, as in `[run]`.
+    let empty = Table::default();
+    let path = design.path_of("layout");
+    let without = Section { path, pattern: "design.layout", table: &empty, at: None };
+    let section = reader.table(design, "layout", "design.layout")?.unwrap_or(without);
     let chunk = reader.value(&section, "chunk", values::bytes);
     let scheme = reader.choice(&section, "protection", &SCHEMES);
     let width = reader.optional_count(&section, "group");

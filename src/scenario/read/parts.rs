@@ -162,6 +162,11 @@ fn flash(
     if twice || again {
         return None;
     }
+    for (tells, prior) in [("mixed", "program"), ("read_p99", "suspend")] {
+        if section.has(tells) {
+            reader.left_out.forget(section.path_of(prior));
+        }
+    }
     let part = Part {
         name: name.to_owned(),
         interface: interface?,

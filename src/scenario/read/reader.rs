@@ -5,6 +5,7 @@
 //! mistake that was reported, and the caller goes on to the next key.
 
 use super::LAW;
+use super::left_out::LeftOut;
 use super::values::{self, Problem};
 use crate::scenario::diagnostics::{Diagnostic, Diagnostics};
 use crate::scenario::model::{Input, Uncertain};
@@ -27,9 +28,7 @@ pub struct Section<'t> {
 impl<'t> Section<'t> {
     /// The path of a key of this table.
     pub fn path_of(&self, key: &str) -> String {
-        let key =
-            if key.is_empty() || key.contains(['.', '"', ' ']) { format!("{key:?}") } else { key.to_owned() };
-        if self.path.is_empty() { key } else { format!("{}.{key}", self.path) }
+        joined(&self.path, key)
     }
 
     pub fn entry(&self, key: &str) -> Option<&'t Entry> {
@@ -47,12 +46,21 @@ impl<'t> Section<'t> {
     }
 }
 
+/// A key under a path, as the user would write it.
+pub fn joined(path: &str, key: &str) -> String {
+    let key =
+        if key.is_empty() || key.contains(['.', '"', ' ']) { format!("{key:?}") } else { key.to_owned() };
+    if path.is_empty() { key } else { format!("{path}.{key}") }
+}
+
 /// Gathers mistakes.
 pub struct Reader<'o> {
     /// Where mistakes go.
     pub out: &'o mut Diagnostics,
     /// Keys that were given as ranges.
     pub ranges: Vec<Uncertain>,
+    /// Keys of which the default was taken.
+    pub left_out: LeftOut,
 }
 
 /// A conversion of a value by the rules of its row; the text is the value as it was written.
@@ -67,16 +75,13 @@ impl Reader<'_> {
 
     /// The value of a key, or its default. `None` if there was a mistake.
     pub fn value<T>(&mut self, section: &Section, key: &str, convert: Convert<T>) -> Option<T> {
-        match self.optional(section, key, convert)? {
-            Some(value) => Some(value),
-            None => match section.row(key).default {
-                Default::Value(text) => {
-                    let node = read_value(text, 0, 0).ok()?;
-                    convert(section.row(key), &node, text).ok()
-                }
-                _ => self.missing(section, key),
-            },
+        if let Some(entry) = section.entry(key) {
+            return self.convert(section, entry, convert);
         }
+        let Default::Value(text) = section.row(key).default else { return self.missing(section, key) };
+        self.left_out.note(section, key);
+        let node = read_value(text, 0, 0).ok()?;
+        convert(section.row(key), &node, text).ok()
     }
 
     /// The value of a key that may be a range, or its default: of a range the middle, and the range is kept. The unit
@@ -106,15 +111,20 @@ impl Reader<'_> {
 
     /// As [`Reader::guess`], where the key may be left out.
     pub fn optional_guess(&mut self, section: &Section, key: &str, input: Input) -> Option<Option<f64>> {
-        if section.has(key) { self.guess(section, key, input).map(Some) } else { Some(None) }
+        if section.has(key) {
+            return self.guess(section, key, input).map(Some);
+        }
+        self.left_out.note(section, key);
+        Some(None)
     }
 
     /// The value of a key, or nothing if it is left out. `None` if there was a mistake.
     pub fn optional<T>(&mut self, section: &Section, key: &str, convert: Convert<T>) -> Option<Option<T>> {
-        match section.entry(key) {
-            None => Some(None),
-            Some(entry) => self.convert(section, entry, convert).map(Some),
+        if let Some(entry) = section.entry(key) {
+            return self.convert(section, entry, convert).map(Some);
         }
+        self.left_out.note(section, key);
+        Some(None)
     }
 
     pub fn convert<T>(&mut self, section: &Section, entry: &Entry, convert: Convert<T>) -> Option<T> {
@@ -164,12 +174,11 @@ impl Reader<'_> {
         self.report(diagnostic.help(help).absence())
     }
 
-    /// A key that is there does not belong.
+    /// A key, or a table, does not belong: a mistake if it is there, and no default of this scenario if it is not.
     pub fn stray(&mut self, section: &Section, key: &str, why: &str) {
-        if let Some(entry) = section.entry(key) {
-            let title = format!("`{}` does not belong here: {why}", section.path_of(key));
-            self.out.push(Diagnostic::at(&entry.key_at, title, "leave it out"));
-        }
+        let Some(entry) = section.entry(key) else { return self.left_out.forget(section.path_of(key)) };
+        let title = format!("`{}` does not belong here: {why}", section.path_of(key));
+        self.out.push(Diagnostic::at(&entry.key_at, title, "leave it out"));
     }
 
     /// The table of a key, with its keys checked. Nothing if it is left out.

@@ -63,7 +63,7 @@ fn memory(reader: &mut Reader, design: &Section) -> Option<Option<Memory>> {
     let path = section.path_of("passes");
     let without = Section { path, pattern: "design.memory.passes", table: &empty, at: None };
     let passes = reader.table(&section, "passes", "design.memory.passes")?;
-    if passes.is_some() && !section.has("bandwidth") {
+    if !section.has("bandwidth") {
         reader.stray(&section, "passes", "it goes with `bandwidth`");
     }
     let passes = passes.unwrap_or(without);

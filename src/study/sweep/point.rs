@@ -68,29 +68,35 @@ pub(super) fn point(sweep: &Sweep, base: &Base, task: &Task, context: &Context) 
 }
 
 impl Answers {
+    /// The answer is kept without the keys at their default: they are the base's but for those that the sweep varies, and
+    /// would be most of what a point takes in the file.
     fn ask(&mut self, ask: Ask, scenario: &Scenario, context: &Context) -> Result<(), String> {
         let why = |error: crate::study::StudyError| error.to_string();
         let whole = match ask {
             Ask::Run => {
-                let found = crate::study::run(scenario, context).map_err(why)?;
+                let mut found = crate::study::run(scenario, context).map_err(why)?;
+                found.defaults.clear();
                 self.requests += found.run.requests;
                 self.figures.extend(figures::of_run(&found));
                 to_string(&found)
             }
             Ask::Knee => {
-                let found = crate::study::knee(scenario, context).map_err(why)?;
+                let mut found = crate::study::knee(scenario, context).map_err(why)?;
+                found.defaults.clear();
                 self.requests += found.requests;
                 self.figures.extend(figures::of_knee(&found));
                 to_string(&found)
             }
             Ask::Fit => {
-                let found = crate::study::fit(scenario, None, context).map_err(why)?;
+                let mut found = crate::study::fit(scenario, None, context).map_err(why)?;
+                found.defaults.clear();
                 self.requests += found.requests;
                 self.figures.extend(figures::of_fit(&found));
                 to_string(&found)
             }
             Ask::Wear => {
-                let found = crate::study::wear(scenario, context).map_err(why)?;
+                let mut found = crate::study::wear(scenario, context).map_err(why)?;
+                found.defaults.clear();
                 self.requests += found.run.requests;
                 self.figures.extend(figures::of_wear(&found));
                 to_string(&found)

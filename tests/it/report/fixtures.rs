@@ -181,6 +181,11 @@ pub fn stable() -> RunOutcome {
                 .into(),
             "bursts of different machines are independent".into(),
         ],
+        defaults: vec![DefaultRow {
+            key: "run.confidence".into(),
+            value: "0.95".into(),
+            source: "common practice".into(),
+        }],
         notes: vec!["warm-up looks short: batch means drift 4 %; try `warm_up = \"6 s\"`".into()],
     }
 }

@@ -40,7 +40,7 @@ pub(in crate::report::html) fn bars(
         let place = |value: f64| left + (value / longest * f64::from(right - left)) as i32;
         for (row, bar) in bars.iter().enumerate() {
             let y = top + step * row as i32;
-            root.draw(&Text::new(bar.name.clone(), (8, y + step / 2 - 14), ink()))?;
+            root.draw(&Text::new(bar.name.clone(), (8, y + step / 2 - 13), ink()))?;
             let mut from = 0.0;
             for part in &bar.parts {
                 let nth = key.iter().position(|name| *name == part.name).unwrap_or(0);
@@ -65,7 +65,7 @@ pub(in crate::report::html) fn bars(
                 [(x, y), (x + 14, y + 14)],
                 PALETTE[nth % PALETTE.len()].mix(shade(nth)).filled(),
             ))?;
-            root.draw(&Text::new(format!("{} {}", letter(nth), name), (x + 20, y - 1), ink()))?;
+            root.draw(&Text::new(format!("{} {}", letter(nth), name), (x + 20, y + 2), ink()))?;
         }
         Ok(())
     })?;

@@ -47,7 +47,7 @@ pub(in crate::report::html) fn intervals(
         }
         for (nth, row) in rows.iter().enumerate() {
             let y = top + STEP * nth as i32 + STEP / 2;
-            root.draw(&Text::new(crate::report::text::shorten(&row.name, 34), (8, y - 8), ink()))?;
+            root.draw(&Text::new(crate::report::text::shorten(&row.name, 34), (8, y - 5), ink()))?;
             let color = PALETTE[0];
             let (low, middle, high) = (place(row.low), place(row.value), place(row.high));
             root.draw(&PathElement::new(vec![(low, y), (high, y)], color.stroke_width(3)))?;
@@ -60,7 +60,7 @@ pub(in crate::report::html) fn intervals(
             } else {
                 root.draw(&Circle::new((middle, y), 6, color.stroke_width(2)))?;
             }
-            root.draw(&Text::new(row.words.clone(), (right + 12, y - 8), ink()))?;
+            root.draw(&Text::new(row.words.clone(), (right + 12, y - 5), ink()))?;
             marks.push(mark((middle, y), &format!("{}: {}", row.name, row.words)));
         }
         Ok(())
