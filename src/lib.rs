@@ -6,6 +6,8 @@ pub mod measure;
 pub mod outcome;
 pub mod report;
 pub mod scenario;
+#[cfg(feature = "serve")]
+pub mod serve;
 pub mod store;
 pub mod study;
 pub mod system;

@@ -14,6 +14,8 @@ mod output;
 mod progress;
 mod report;
 mod run;
+#[cfg(feature = "serve")]
+mod serve;
 mod sweep;
 mod verify;
 mod wear;
@@ -43,6 +45,15 @@ Examples:
   forebay explain design.ports.rate          what a key means
 ";
 
+fn examples() -> String {
+    let serve = if cfg!(feature = "serve") {
+        "  forebay serve .                            a folder in a browser, with a form to change a setting\n"
+    } else {
+        ""
+    };
+    format!("{EXAMPLES}{serve}")
+}
+
 const EXIT_STATUSES: &str = "\
 Exit status:
   0    all is well
@@ -57,7 +68,7 @@ Figures are estimates from a model: accept on measured results.";
 /// Stress-tests a shared flash storage design before anyone buys it: every read and write of the
 /// stated machines goes through the queues of the proposed design.
 #[derive(Parser)]
-#[command(name = "forebay", version, before_long_help = EXAMPLES, after_long_help = EXIT_STATUSES)]
+#[command(name = "forebay", version, before_long_help = examples(), after_long_help = EXIT_STATUSES)]
 struct Cli {
     #[command(subcommand)]
     command: Command,
@@ -85,6 +96,9 @@ enum Command {
     Sweep(sweep::SweepArgs),
     /// One page for the customer: the answer, charts, tables, assumptions, cautions
     Report(report::ReportArgs),
+    /// A folder in a browser: results, sweeps as they grow, a form to change a setting and ask again
+    #[cfg(feature = "serve")]
+    Serve(serve::ServeArgs),
     /// The tool against theory and standards, on this machine
     Verify(verify::VerifyArgs),
     /// What a scenario key means, its unit, default and source
@@ -171,6 +185,8 @@ pub fn main() -> ExitCode {
         Command::Sweep(args) => args.results(),
         Command::Verify(args) => Some(&args.results),
         Command::New(_) | Command::Explain(_) | Command::Report(_) => None,
+        #[cfg(feature = "serve")]
+        Command::Serve(_) => None,
     };
     let output = match Output::new(&cli.common, results) {
         Ok(output) => output,
@@ -191,6 +207,8 @@ pub fn main() -> ExitCode {
         Command::Wear(args) => wear::wear(args, &output, &interrupted),
         Command::Sweep(args) => sweep::sweep(args, &output, &interrupted),
         Command::Report(args) => report::report(args, &output, &interrupted),
+        #[cfg(feature = "serve")]
+        Command::Serve(args) => serve::serve(args, &output, &interrupted),
         Command::Verify(args) => verify::verify(args, &output, &interrupted),
         Command::Explain(args) => explain::explain(args, &output),
     };

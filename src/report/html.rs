@@ -18,7 +18,8 @@ mod tail;
 mod time;
 mod wear;
 
-pub use answer::first_lines;
+pub use answer::{compared_lines, first_lines};
+pub use compare::section as compared;
 pub use curve::side_by_side;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 

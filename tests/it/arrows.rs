@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 
 /// Each room and the rooms that it may name.
 const ARROWS: &[(&str, &[&str])] = &[
-    ("cli", &["study", "report", "store", "scenario", "outcome"]),
+    ("cli", &["serve", "study", "report", "store", "scenario", "outcome"]),
+    ("serve", &["study", "report", "store", "scenario", "outcome"]),
     ("study", &["system", "traffic", "measure", "theory", "scenario", "outcome", "engine"]),
     ("system", &["traffic", "theory", "engine", "scenario"]),
     ("traffic", &["engine", "scenario"]),

@@ -31,6 +31,7 @@
 //! | `rotating` | rotating drives: seek, half a turn, transfer; what reordering gains |
 //! | `saturation` | overload ends in seconds, in bounded memory, and is not imagined |
 //! | `scenario_errors` | malformed scenarios, and what is said about them |
+//! | `serve` | a folder in a browser: what it shows and asks again, how it stops, what it refuses |
 //! | `static_page` | bandwidth chain, lanes, capacity and memory of `check`, against published arithmetic and saturated runs |
 //! | `surprises` | four shipped scenarios, with their mechanism and without |
 //! | `sweep` | many variants: each is a run of its own, killed and resumed, in shards, with errors |
@@ -75,6 +76,8 @@ mod report;
 mod rotating;
 mod saturation;
 mod scenario_errors;
+#[cfg(feature = "serve")]
+mod serve;
 mod static_page;
 mod surprises;
 mod sweep;

@@ -155,7 +155,7 @@ fn what_is_no_result_is_refused() {
         folder.file("unlike.json", &text.replace("\"scenario_digest\": \"", "\"scenario_digest\": \"0"));
     for (arguments, words) in [
         (vec!["report", &broken], "no JSON"),
-        (vec!["report", &other], "no result of run, knee, fit or wear"),
+        (vec!["report", &other], "no result of run, knee, fit, wear"),
         (vec!["report", &run, &unlike], "unlike scenarios"),
         (vec!["report", &run, &path], "and not both"),
         (vec!["report", &run, "--set", "run.seed=2"], "these are results"),

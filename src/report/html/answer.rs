@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use crate::outcome::{KneeOutcome, WearOutcome};
+use crate::outcome::{CompareOutcome, KneeOutcome, WearOutcome};
 use crate::report::numbers::format_bytes;
 use crate::report::sheet::Tone;
 use crate::report::terminal;
@@ -33,6 +33,11 @@ pub(super) fn section(findings: &Findings) -> Markup {
 /// First lines of a load curve, for a page that shows several.
 pub fn first_lines(knee: &KneeOutcome) -> Markup {
     list(&terminal::knee_answer(knee))
+}
+
+/// The differences of a comparison in words.
+pub fn compared_lines(compare: &CompareOutcome) -> Markup {
+    list(&terminal::compare_answer(compare))
 }
 
 fn list(lines: &[(Tone, String)]) -> Markup {

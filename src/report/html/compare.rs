@@ -12,7 +12,8 @@ use super::{figure, table};
 /// Rows of a chart.
 const DRAWN_MAX: usize = 24;
 
-pub(super) fn section(outcome: &CompareOutcome) -> Markup {
+/// The designs, their differences with intervals, and the figures that were not measured.
+pub fn section(outcome: &CompareOutcome) -> Markup {
     let designs: Vec<Vec<String>> = outcome
         .designs
         .iter()
