@@ -7,7 +7,6 @@ use clap::Args;
 
 use crate::report::html::{Findings, page};
 use crate::report::json;
-use crate::scenario::read_source;
 use crate::study::{self, Context, StudyError};
 
 use super::output::{Output, complain, put, refuse};
@@ -68,7 +67,7 @@ fn written(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Resu
         (true, _) if !args.set.is_empty() || args.seed.is_some() => {
             return Err(refuse("`--set` and `--seed` change a scenario, and these are results"));
         }
-        (true, _) => results(&args.files, output)?,
+        (true, _) => results(&args.files)?,
         (false, 1) => asked(args, output, interrupted)?,
         (false, _) => {
             return Err(refuse("one scenario, or results of one scenario (`.json`, `.db`), and not both"));
@@ -88,17 +87,25 @@ fn written(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Resu
 }
 
 /// Reads results; each file is told by what is in it.
-fn results(files: &[PathBuf], output: &Output) -> Result<Findings, Ending> {
+fn results(files: &[PathBuf]) -> Result<Findings, Ending> {
     let mut findings = Findings::default();
     for path in files {
         let shown = path.display();
         if path.extension().is_some_and(|ending| ending == "db") {
-            findings.sweep = Some(study::sweep_findings(&table_of(path)?).map_err(refuse)?);
+            let found = study::sweep_findings(&table_of(path)?).map_err(refuse)?;
+            if findings.sweep.replace(found).is_some() {
+                return Err(refuse(format!(
+                    "{shown} is a second sweep, and a page has one\n  help: a page for each"
+                )));
+            }
             continue;
         }
-        let text = read_source(path).map_err(|wrong| super::wrong(&wrong, output))?;
+        // Results may be larger than anybody writes a scenario.
+        let text = std::fs::read_to_string(path)
+            .map_err(|error| refuse(format!("cannot read `{shown}`: {error}")))?;
         findings.take(&text).map_err(|why| {
-            refuse(format!("{shown} is {why}\n  help: `forebay run mine.toml --json run.json` writes one"))
+            let help = "`forebay run mine.toml --json run.json` writes a result; `forebay compare` sets designs side by side";
+            refuse(format!("{shown} is {why}\n  help: {help}"))
         })?;
     }
     Ok(findings)

@@ -157,6 +157,7 @@ fn what_is_no_result_is_refused() {
         (vec!["report", &broken], "no JSON"),
         (vec!["report", &other], "no result of run, knee, fit, wear"),
         (vec!["report", &run, &unlike], "unlike scenarios"),
+        (vec!["report", &run, &run], "a second result of the same question"),
         (vec!["report", &run, &path], "and not both"),
         (vec!["report", &run, "--set", "run.seed=2"], "these are results"),
         (vec!["report", &path, "--skip", "ware"], "expected knee, fit, wear"),
@@ -165,5 +166,75 @@ fn what_is_no_result_is_refused() {
         let (status, _, err) = said(&arguments);
         assert_eq!(status, Some(2), "{arguments:?}: {err}");
         assert!(err.contains(words), "{words}: {err}");
+    }
+}
+
+/// Designs compared: the differences of the JSON, spelt, and no section of a scenario that was not asked.
+#[test]
+fn a_comparison_is_a_page() {
+    let (_folder, path) = scenario("Depot", "a");
+    let json = path.replace("s.toml", "compare.json");
+    let (status, _, err) =
+        said(&["compare", &path, "--set", "design.cpu.cores=3", "--json", &json, "--quiet"]);
+    assert!(matches!(status, Some(0 | 1)), "{err}");
+    let (status, page, err) = said(&["report", &json, "--out", "-"]);
+    assert_eq!(status, Some(0), "{err}");
+    assert!(page.contains("<section id=\"compare\"") && !page.contains("<section id=\"path\""));
+    let found: serde_json::Value =
+        serde_json::from_str(&std::fs::read_to_string(&json).expect("written")).expect("JSON");
+    let rows = found["differences"].as_array().expect("differences");
+    assert!(rows.len() > 4);
+    for row in rows.iter().filter(|row| row["us"]["value"].is_number()) {
+        let us = row["us"]["value"].as_f64().expect("a number");
+        let words = forebay::report::numbers::format_duration_us(us);
+        assert!(page.contains(&words), "{words}");
+    }
+    // Each design's own assumptions and hash are told.
+    for design in found["designs"].as_array().expect("designs") {
+        assert!(page.contains(design["scenario_digest"].as_str().expect("a text")));
+    }
+}
+
+/// A sweep of 2,000 points stays light, keeps all that may be on the front, and says what it leaves out beyond 2,500.
+#[test]
+fn a_sweep_is_a_page_of_bounded_size() {
+    let folder = Folder::new();
+    for (points, held) in [(2_000_usize, 2_000_usize), (9_000, 2_500)] {
+        let row = |number: usize| {
+            let value = |factor: usize| 100.0 + (number * factor % 9_973) as f64;
+            let standing = match number % 45 {
+                0 => "front",
+                1 => "perhaps",
+                _ => "beaten",
+            };
+            serde_json::json!({
+                "number": number, "error": null, "round": null, "standing": standing,
+                "sets": [["design.cpu.cores", (number % 7).to_string()], ["title", "</script><b>".to_owned()]],
+                "figures": [
+                    {"name": "design.price_total", "value": value(7_919), "low": null, "high": null},
+                    {"name": "run.all.all.p99_us", "value": value(6_007), "low": value(6_007) * 0.9, "high": value(6_007) * 1.1},
+                ],
+            })
+        };
+        let listing = serde_json::json!({
+            "schema": 1, "tool": "forebay", "title": "Many", "variants": points, "finished": points, "failed": 0,
+            "kept": points, "known": [], "front": ["least design.price_total", "least run.all.all.p99_us"],
+            "rows": (0..points).map(row).collect::<Vec<_>>(),
+        });
+        let json = folder.file("many.json", &listing.to_string());
+        let (status, page, err) = said(&["report", &json, "--out", "-"]);
+        assert_eq!(status, Some(0), "{err}");
+        assert!(page.len() < 1_000_000, "{}", page.len());
+        // The data block ends where it should, whatever the user wrote.
+        let data =
+            page.split("id=\"sweep-data\">").nth(1).expect("data").split("</script>").next().expect("an end");
+        let data: serde_json::Value = serde_json::from_str(data).expect("JSON");
+        let all = data["points"].as_array().expect("points");
+        assert!(all.len() <= held && all.len() * 10 > held * 9, "{}", all.len());
+        let on_front = |standing: &str| all.iter().filter(|point| point[1] == standing).count();
+        let wanted = (0..points).filter(|number| number % 45 == 0).count();
+        assert_eq!(on_front("front"), wanted);
+        assert_eq!(page.contains("are in the store and not on this page"), points > held);
+        assert!(!page.contains("</script><b>"));
     }
 }

@@ -15,6 +15,8 @@ use maud::{Markup, PreEscaped, html};
 use plotters::coord::Shift;
 use plotters::prelude::*;
 
+use crate::report::text::shorten;
+
 pub(super) use axis::{Axis, Spell};
 pub(super) use bars::{Bar, Part, bars};
 pub(super) use intervals::{Interval, intervals};
@@ -138,22 +140,34 @@ fn shape(nth: usize, color: &str) -> Markup {
     }
 }
 
-/// Names of the series with their colours and shapes.
-fn key<'n>(names: impl Iterator<Item = &'n str>) -> Markup {
-    html! {
-        ul.key {
-            @for (nth, name) in names.enumerate() {
-                li {
-                    @let color = hex(PALETTE[nth % PALETTE.len()]);
-                    svg viewBox="0 0 34 16" width="34" height="16" aria-hidden="true" {
-                        path d="M0 8H34" stroke=(color) stroke-width="2" {}
-                        g transform="translate(17 8)" { (shape(nth, &color)) }
-                    }
-                    " " (name)
-                }
+/// Names of the series with their colours and shapes, from `top` downwards; and how high that is. It is in the chart, so that a
+/// picture of it has it too.
+fn key<'n>(names: impl Iterator<Item = &'n str>, top: i32) -> (Markup, i32) {
+    const ROW: i32 = 24;
+    let (mut left, mut row) = (8, 0);
+    let placed: Vec<(i32, i32, String)> = names
+        .map(|name| {
+            let name = shorten(name, 60);
+            let wide = 60 + name.chars().count() as i32 * 8;
+            if left > 8 && left + wide > WIDTH {
+                (left, row) = (8, row + 1);
+            }
+            let at = (left, top + row * ROW, name);
+            left += wide;
+            at
+        })
+        .collect();
+    let drawing = html! {
+        @for (nth, (left, top, name)) in placed.iter().enumerate() {
+            @let color = hex(PALETTE[nth % PALETTE.len()]);
+            g transform=(format!("translate({left} {top})")) {
+                path d="M0 8H34" stroke=(color) stroke-width="2" {}
+                g transform="translate(17 8)" { (shape(nth, &color)) }
+                text x="42" y="13" fill="currentColor" { (name) }
             }
         }
-    }
+    };
+    (drawing, (row + 1) * ROW + 4)
 }
 
 /// A point to read off, with its words; unseen.

@@ -66,6 +66,10 @@ class Chart {
       this.all = { x: 0, y: 0, width: this.plot.viewBox.baseVal.width, height: this.plot.viewBox.baseVal.height };
       this.axes(...[this.plot.dataset.x, this.plot.dataset.y].map((data) => new Axis(JSON.parse(data))));
       this.view = { ...this.all };
+      const hint = document.createElement("span");
+      hint.className = "quiet";
+      hint.textContent = "Drag over it, or + and −, to look closer; arrow keys read points off.";
+      this.whole.after(hint);
     }
     this.listen();
   }
@@ -219,7 +223,7 @@ for (const button of document.querySelectorAll("button[data-picture]")) {
     const [parts, copies] = [chart, copy].map((svg) => [svg, ...svg.querySelectorAll("*")]);
     parts.forEach((part, nth) => {
       const style = getComputedStyle(part);
-      for (const name of ["fill", "stroke", "stroke-width", "stroke-linecap", "vector-effect", "opacity", "color"])
+      for (const name of ["fill", "stroke", "stroke-width", "stroke-linecap", "vector-effect", "opacity", "color", "display"])
         copies[nth].setAttribute(name, style.getPropertyValue(name));
       if (style.vectorEffect === "non-scaling-stroke") copies[nth].setAttribute("stroke-width", parseFloat(style.strokeWidth) * times);
     });
@@ -230,11 +234,15 @@ for (const button of document.querySelectorAll("button[data-picture]")) {
     const image = new Image();
     image.onload = () => {
       const canvas = document.createElement("canvas");
-      canvas.width = width; canvas.height = height;
+      canvas.width = width; canvas.height = height + 30 * times;
       const pen = canvas.getContext("2d");
       pen.fillStyle = getComputedStyle(document.body).backgroundColor;
-      pen.fillRect(0, 0, width, height);
+      pen.fillRect(0, 0, canvas.width, canvas.height);
       pen.drawImage(image, 0, 0);
+      // A picture travels without its page: it says itself what it is.
+      pen.fillStyle = getComputedStyle(chart).color;
+      pen.font = `${13 * times}px sans-serif`;
+      pen.fillText(document.title + " · estimates from a model", 8 * times, height + 18 * times, width - 16 * times);
       const link = document.createElement("a");
       link.download = button.dataset.picture + ".png";
       link.href = canvas.toDataURL("image/png");

@@ -8,20 +8,20 @@ impl Findings {
     /// Takes a result into account: JSON that a question wrote.
     ///
     /// # Errors
-    /// Why it is none: "no JSON: ...".
+    /// Why it is none, or none that can stand beside those before: "no JSON: ...".
     pub fn take(&mut self, text: &str) -> Result<(), String> {
-        if let Ok(run) = serde_json::from_str(text) {
-            self.run = Some(run);
+        let is_first = if let Ok(run) = serde_json::from_str(text) {
+            self.run.replace(run).is_none()
         } else if let Ok(knee) = serde_json::from_str(text) {
-            self.knee = Some(knee);
+            self.knee.replace(knee).is_none()
         } else if let Ok(fit) = serde_json::from_str(text) {
-            self.fit = Some(fit);
+            self.fit.replace(fit).is_none()
         } else if let Ok(wear) = serde_json::from_str(text) {
-            self.wear = Some(wear);
+            self.wear.replace(wear).is_none()
         } else if let Ok(compare) = serde_json::from_str(text) {
-            self.compare = Some(compare);
+            self.compare.replace(compare).is_none()
         } else if let Ok(listing) = serde_json::from_str(text) {
-            self.sweep = Some(SweepFindings { listing, scenario: None });
+            self.sweep.replace(SweepFindings { listing, scenario: None }).is_none()
         } else {
             return Err(match serde_json::from_str::<serde::de::IgnoredAny>(text) {
                 Err(error) => format!("no JSON: {error}"),
@@ -30,7 +30,10 @@ impl Findings {
                         .into()
                 }
             });
+        };
+        match is_first {
+            true => Ok(()),
+            false => Err("a second result of the same question, and a page has one of each".into()),
         }
-        Ok(())
     }
 }

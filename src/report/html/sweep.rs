@@ -112,12 +112,13 @@ fn group(row: &ListingRow) -> &'static str {
 fn thinned(rows: Vec<&ListingRow>) -> Vec<&ListingRow> {
     let is_plain = |row: &&ListingRow| matches!(row.standing, None | Some(Standing::Beaten));
     let plain = rows.iter().filter(|row| is_plain(row)).count();
-    let room = POINTS_MAX.saturating_sub(rows.len() - plain).max(1);
-    let every = plain.div_ceil(room).max(1);
+    let room = POINTS_MAX.saturating_sub(rows.len() - plain);
     let mut seen = 0;
     let mut keep = |row: &&ListingRow| {
+        let before = seen;
         seen += usize::from(is_plain(row));
-        !is_plain(row) || (seen - 1).is_multiple_of(every)
+        // As many steps of `room` in `plain` as there is room.
+        !is_plain(row) || plain <= room || seen * room / plain > before * room / plain
     };
     rows.into_iter().filter(|row| keep(row)).collect()
 }

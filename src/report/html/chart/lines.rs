@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 use plotters::prelude::*;
 
-use super::{Axis, FINE, Frame, PALETTE, Spell, TEXT, WIDTH, chart, drawn, hex, key, shape};
+use super::{Axis, FINE, Frame, HEIGHT, PALETTE, Spell, TEXT, WIDTH, chart, drawn, hex, key, shape};
 
 /// A point of a line, with its interval if it has one, and what is said of it.
 pub(in crate::report::html) struct Dot {
@@ -91,10 +91,10 @@ pub(in crate::report::html) fn lines(of: &Lines) -> Option<Markup> {
             }
         }
     };
-    Some(html! {
-        (chart(of.summary, super::HEIGHT, &html! { (frame.around(&layer)) (labels(&of.rules, &frame)) }))
-        @if of.lines.len() > 1 { (key(of.lines.iter().map(|line| line.name.as_str()))) }
-    })
+    let names = || of.lines.iter().map(|line| line.name.as_str());
+    let (key, high) = if of.lines.len() > 1 { key(names(), HEIGHT + 2) } else { (html! {}, 0) };
+    let inner = html! { (frame.around(&layer)) (labels(&of.rules, &frame)) (key) };
+    Some(chart(of.summary, HEIGHT + high, &inner))
 }
 
 /// Words of the uprights: each as low as it can stand without covering one before.
