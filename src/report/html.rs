@@ -140,7 +140,7 @@ pub fn page(findings: &Findings) -> Result<String, String> {
         ("wear", "Room and wear", findings.wear.as_ref().map(wear::section)),
         ("assumptions", "Assumptions", assumptions::section(&origins)),
         ("cautions", "Cautions", Some(cautions())),
-        ("again", "How to make this page again", Some(again(first, findings))),
+        ("again", "Make it again", Some(again(first, findings))),
     ]
     .into_iter()
     .filter_map(|(id, heading, section)| Some((id, heading, section?)))

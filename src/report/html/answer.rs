@@ -2,17 +2,18 @@
 
 use maud::{Markup, html};
 
-use crate::outcome::{CompareOutcome, KneeOutcome, WearOutcome};
+use crate::outcome::{CompareOutcome, FitCase, FitOutcome, KneeOutcome, WearOutcome};
 use crate::report::numbers::format_bytes;
 use crate::report::sheet::Tone;
 use crate::report::terminal;
 
+use super::fit::promised;
 use super::{Findings, sweep};
 
 pub(super) fn section(findings: &Findings) -> Markup {
     let answers = [
         ("Does it carry the load?", findings.run.as_ref().map(terminal::run_answer)),
-        ("How many machines fit?", findings.fit.as_ref().map(terminal::fit_answer)),
+        ("How many machines fit?", findings.fit.as_ref().map(fit)),
         ("How far does it go, and what gives way?", findings.knee.as_ref().map(terminal::knee_answer)),
         ("How long does it last, and how safe is it?", findings.wear.as_ref().map(wear)),
         ("Which design is better?", findings.compare.as_ref().map(terminal::compare_answer)),
@@ -61,6 +62,21 @@ fn sign(tone: Tone) -> &'static str {
         Tone::Caution => "! ",
         Tone::Plain | Tone::Strong | Tone::Quiet => "",
     }
+}
+
+/// What the terminal says first, and the numbers of machines healthy and in the worst case.
+fn fit(outcome: &FitOutcome) -> Vec<(Tone, String)> {
+    let mut lines = terminal::fit_answer(outcome);
+    let worst = outcome.faults.iter().filter(|case| case.machines.value.is_some()).min_by(|a, b| {
+        let machines = |case: &FitCase| case.machines.value.unwrap_or(f64::INFINITY);
+        machines(a).total_cmp(&machines(b))
+    });
+    if let Some(worst) = worst {
+        let words =
+            format!("Healthy: {}; with {}: {}", promised(&outcome.healthy), worst.name, promised(worst));
+        lines.insert(1.min(lines.len()), (Tone::Plain, words));
+    }
+    lines
 }
 
 /// What the terminal says first, and the capacity.

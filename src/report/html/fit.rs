@@ -41,7 +41,7 @@ pub(super) fn section(outcome: &FitOutcome) -> Markup {
 }
 
 /// "615 (686 are too many)".
-fn promised(case: &FitCase) -> String {
+pub(super) fn promised(case: &FitCase) -> String {
     let Some(machines) = case.machines.value else { return MISSING.into() };
     let most = case.machines.high.filter(|high| *high > machines);
     let most = most.map_or(String::new(), |most| format!(" ({} are too many)", format_count(most as u64)));
