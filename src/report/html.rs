@@ -29,6 +29,7 @@ use crate::outcome::{
 
 use super::numbers::{MISSING, format_stated_percent};
 use super::terminal::CAUTION;
+use super::text::shorten;
 
 const STYLE: &str = include_str!("html/style.css");
 /// What makes charts answer the pointer and the keyboard.
@@ -209,12 +210,16 @@ pub fn document(title: &str, scripts: &[&str], more: &str, body: &Markup) -> Str
     page.into_string()
 }
 
+/// The longest name that is shown whole, letters.
+const LONGEST_TITLE: usize = 160;
+
 /// A title for people: none longer than anybody reads.
 fn titled(title: &str) -> String {
-    const LONGEST: usize = 160;
     match title.trim() {
         "" => "Untitled scenario".into(),
-        title if title.chars().count() > LONGEST => title.chars().take(LONGEST).chain("…".chars()).collect(),
+        title if title.chars().count() > LONGEST_TITLE => {
+            title.chars().take(LONGEST_TITLE).chain("…".chars()).collect()
+        }
         title => title.into(),
     }
 }
@@ -281,25 +286,39 @@ fn with_ends(figure: &Figure, spell: fn(f64) -> String) -> String {
     }
 }
 
+/// The longest word of a table that is kept whole, letters.
+const LONGEST_WORD: usize = 60;
+
 /// A table: a cell that reads like a figure stands at the right.
 fn table(header: &[&str], rows: &[Vec<String>]) -> Markup {
     let is_figure = |text: &str| text == MISSING || text.starts_with(|c: char| c.is_ascii_digit());
     let is_number = |at: usize| {
         rows.iter().all(|row| row.get(at).is_some_and(|cell| is_figure(cell))) && !rows.is_empty()
     };
-    let kind = |at: usize| if is_number(at) { "n" } else { "" };
+    // A word that is too long to be read is cut; a long one is broken, and others are not torn for want of room.
+    let longest = |cell: &str| cell.split_whitespace().map(|word| word.chars().count()).max().unwrap_or(0);
+    let is_long = |cell: &str| longest(cell) > LONGEST_WORD;
+    let cut = |cell: &str| match longest(cell) > LONGEST_TITLE {
+        true => shorten(cell, LONGEST_TITLE),
+        false => cell.to_owned(),
+    };
+    let kind = |at: usize, cell: &str| match (is_number(at), is_long(cell)) {
+        (true, _) => "n",
+        (false, true) => "long",
+        (false, false) => "",
+    };
     html! {
         div.wide tabindex="0" {
             table {
                 @if header.iter().any(|cell| !cell.is_empty()) {
-                    thead { tr { @for (at, cell) in header.iter().enumerate() { th scope="col" class=(kind(at)) { (cell) } } } }
+                    thead { tr { @for (at, cell) in header.iter().enumerate() { th scope="col" class=(kind(at, cell)) { (cut(cell)) } } } }
                 }
                 tbody {
                     @for row in rows {
                         tr {
                             @for (at, cell) in row.iter().enumerate() {
-                                @if at == 0 { th scope="row" class=(kind(at)) { (cell) } }
-                                @else { td class=(kind(at)) { (cell) } }
+                                @if at == 0 { th scope="row" class=(kind(at, cell)) { (cut(cell)) } }
+                                @else { td class=(kind(at, cell)) { (cut(cell)) } }
                             }
                         }
                     }

@@ -170,5 +170,15 @@ const kept = JSON.parse(readFileSync(join(folder, "all.json"))).rows.find((row) 
   .find((figure) => figure.name === "run.all.all.p99_us").value;
 holds("a copied scenario gives the point's figure to the last digit", p99 === kept, `${p99} ${kept}`);
 holds("nothing on the console there", small.said.length === 0, small.said.join("\n"));
+
+// Names of 10,000 letters, as a file of results may hold them.
+const long = readFileSync(join(folder, "copied.json"), "utf8").replaceAll('"a"', JSON.stringify("depot-".repeat(1667))).replaceAll("Depot", "Depot".repeat(2000));
+run("report", file("long.json", long), "--out", "long.html");
+for (const width of [1280, 360]) {
+  const { page: one, said: words } = await opened(join(folder, "long.html"), { viewport: { width, height: 800 } });
+  await one.evaluate(() => { for (const each of document.querySelectorAll("details")) each.open = true; });
+  const found = await one.evaluate(() => [document.documentElement.scrollWidth, document.documentElement.scrollHeight]);
+  holds(`names of 10,000 letters at ${width}`, found[0] <= width && found[1] < 60000 && words.length === 0, found.concat(words).join());
+}
 await browser.close();
 process.exit(failed === 0 ? 0 : 1);
