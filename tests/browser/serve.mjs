@@ -99,7 +99,7 @@ await page.keyboard.press("Enter");
 await page.waitForURL("**/job/*");
 await page.waitForSelector("svg.chart", { timeout: 120000 });
 await visit("job");
-const key = await page.locator(".key").innerText();
+const key = await page.locator("svg.chart").first().textContent();
 holds("both curves are drawn", key.includes("as stated") && key.includes("changed"), key);
 const stated = await (await page.request.get(`${page.url()}/stated.json`)).json();
 const own = JSON.parse(spawnSync(program, ["knee", join(folder, "depot.toml"), "--json", "-"]).stdout);

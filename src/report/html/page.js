@@ -230,7 +230,7 @@ for (const button of document.querySelectorAll("button[data-picture]")) {
     copy.setAttribute("xmlns", SVG);
     copy.setAttribute("width", width);
     copy.setAttribute("height", height);
-    copy.querySelector(".cursor").remove();
+    for (const unseen of copy.querySelectorAll(".cursor, .band")) unseen.remove();
     const image = new Image();
     image.onload = () => {
       const canvas = document.createElement("canvas");
