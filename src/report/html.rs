@@ -1,7 +1,8 @@
 //! The page to hand over: one HTML file that answers before it explains, and fetches nothing.
 //!
 //! Sections come in the order in which they are asked about: the answer, the path, the curve, the tail, time, how many
-//! machines fit, wear and room; then assumptions, cautions and how to make the page again. What was not asked is not there.
+//! machines fit, designs compared, variants, room and wear; then assumptions, cautions and how to make the page again. What
+//! was not asked is not there.
 //! Behind every chart stands a table of the same figures. All text of the user is escaped (maud does, and nothing goes
 //! around it); a content security policy allows this page's own style and script by their hashes, and nothing else.
 
@@ -243,13 +244,12 @@ fn cautions() -> Markup {
 }
 
 fn again(origin: &Origin, findings: &Findings) -> Markup {
-    let compared =
-        || findings.compare.iter().flat_map(|found| &found.designs).map(|design| design.run.run.requests);
+    let designs = || findings.compare.iter().flat_map(|found| &found.designs);
     let requests = [
         findings.run.as_ref().map(|o| o.run.requests),
         findings.knee.as_ref().map(|o| o.requests),
         findings.fit.as_ref().map(|o| o.requests),
-        findings.compare.as_ref().map(|_| compared().sum()),
+        Some(designs().map(|design| design.run.run.requests).sum()),
         // Wear measures a run of its own, without faults and phases.
         findings.wear.as_ref().map(|o| o.run.requests),
     ];
@@ -257,7 +257,7 @@ fn again(origin: &Origin, findings: &Findings) -> Markup {
     let is_one = origin.digest.is_some();
     let mut rows = vec![vec!["Version".into(), origin.tool.into()]];
     rows.extend(origin.digest.map(|digest| vec!["Scenario, with its changes".into(), digest.into()]));
-    for design in findings.compare.iter().flat_map(|found| &found.designs) {
+    for design in designs() {
         rows.push(vec![format!("Design {}", design.name), design.run.scenario_digest.clone()]);
     }
     rows.extend(origin.seed.map(|seed| vec!["Seed".into(), seed.to_string()]));
@@ -268,7 +268,7 @@ fn again(origin: &Origin, findings: &Findings) -> Markup {
         is_one.then_some("forebay report SCENARIO.toml --out report.html"),
         findings.compare.as_ref().map(|_| "forebay compare A.toml B.toml --json compare.json"),
         findings.sweep.as_ref().map(|_| "forebay sweep run SWEEP.toml --out STORE.db"),
-        (!is_one || origin.seed.is_none()).then_some("forebay report RESULTS --out report.html"),
+        (!is_one).then_some("forebay report RESULTS --out report.html"),
     ];
     html! {
         pre { code { (commands.into_iter().flatten().collect::<Vec<_>>().join("\n")) } }
@@ -278,8 +278,8 @@ fn again(origin: &Origin, findings: &Findings) -> Markup {
 }
 
 /// "412 us (398 to 430 us)".
-fn with_ends(figure: &Figure, spell: fn(f64) -> String) -> String {
-    let value = figure.value.map_or(MISSING.into(), spell);
+fn with_ends(figure: &Figure, spell: impl Fn(f64) -> String) -> String {
+    let value = figure.value.map_or(MISSING.into(), &spell);
     match figure.low.zip(figure.high) {
         Some((low, high)) => format!("{value} ({} to {})", spell(low), spell(high)),
         None => value,
@@ -295,6 +295,8 @@ fn table(header: &[&str], rows: &[Vec<String>]) -> Markup {
     let is_number = |at: usize| {
         rows.iter().all(|row| row.get(at).is_some_and(|cell| is_figure(cell))) && !rows.is_empty()
     };
+    let columns = rows.iter().map(Vec::len).max().unwrap_or(0).max(header.len());
+    let numbers: Vec<bool> = (0..columns).map(is_number).collect();
     // A word that is too long to be read is cut; a long one is broken, and others are not torn for want of room.
     let longest = |cell: &str| cell.split_whitespace().map(|word| word.chars().count()).max().unwrap_or(0);
     let is_long = |cell: &str| longest(cell) > LONGEST_WORD;
@@ -302,7 +304,7 @@ fn table(header: &[&str], rows: &[Vec<String>]) -> Markup {
         true => shorten(cell, LONGEST_TITLE),
         false => cell.to_owned(),
     };
-    let kind = |at: usize, cell: &str| match (is_number(at), is_long(cell)) {
+    let kind = |at: usize, cell: &str| match (numbers[at], is_long(cell)) {
         (true, _) => "n",
         (false, true) => "long",
         (false, false) => "",

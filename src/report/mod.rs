@@ -18,3 +18,5 @@ pub mod terminal;
 mod grid;
 mod sheet;
 mod text;
+
+pub use text::plural;

@@ -99,7 +99,9 @@ pub(super) fn compare_answer(outcome: &CompareOutcome) -> Vec<(Tone, String)> {
 
 /// How `compare` spells things, for another page.
 pub(super) mod comparison {
-    pub(in crate::report) use super::compare::{figure_in_words, letter, letter_of, spell_other, subject};
+    pub(in crate::report) use super::compare::{
+        figure_in_words, letter, letter_of, signed, spell_other, subject,
+    };
 }
 
 /// First lines of `wear`.

@@ -114,7 +114,7 @@ pub(super) fn wrap(lead: &str, indent: usize, text: &str, width: usize) -> Vec<S
 }
 
 /// Words for a number of things: "1 class", "3 classes".
-pub(super) fn plural(count: usize, one: &str, many: &str) -> String {
+pub fn plural(count: usize, one: &str, many: &str) -> String {
     format!("{count} {}", if count == 1 { one } else { many })
 }
 

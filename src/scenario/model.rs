@@ -3,7 +3,7 @@
 //! Every value here was checked once, where it entered, and is trusted from then on. What the user
 //! typed (text and spans) stays in `read`; only these types travel further.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use super::defaults::Defaults;
 use crate::engine::{Law, SimDuration};
@@ -92,6 +92,14 @@ impl Scenario {
     /// Whether anything in it has a date: the run is then transient, its length given.
     pub fn is_dated(&self) -> bool {
         !self.phases.is_empty() || self.faults.iter().any(|fault| !fault.is_standing())
+    }
+
+    /// Recorded loads that it names: where each is, and the name as written.
+    pub fn traces(&self) -> impl Iterator<Item = (&Path, &str)> {
+        self.classes.iter().filter_map(|class| match &class.load {
+            Load::Trace { path, name, .. } => Some((path.as_path(), name.as_str())),
+            _ => None,
+        })
     }
 }
 

@@ -2,7 +2,7 @@
 
 use serde::ser::{Error, Serialize, SerializeMap, SerializeSeq, Serializer};
 
-use super::diagnostics::{Diagnostics, Source};
+use super::diagnostics::{Diagnostic, Diagnostics, Source};
 use super::load::add_syntax;
 use super::overrides::{Override, apply};
 use super::tree::{Node, Table, Value, read_document, read_value};
@@ -10,7 +10,7 @@ use super::tree::{Node, Table, Value, read_document, read_value};
 /// The text of a scenario with its changes made: the same keys and values in the same order, without its comments.
 ///
 /// # Errors
-/// A mistake of grammar, or a change whose path leads nowhere.
+/// A mistake of grammar, a change whose path leads nowhere, or a value that no key takes: a date, a number beyond 64 bits.
 pub fn written(text: &str, name: &str, changes: &[Override]) -> Result<String, Diagnostics> {
     let mut sources = vec![Source { name: name.into(), text: text.into() }];
     sources.extend(changes.iter().map(Override::source));
@@ -21,8 +21,10 @@ pub fn written(text: &str, name: &str, changes: &[Override]) -> Result<String, D
     if !out.is_empty() {
         return Err(out);
     }
-    // What was read can be written: dates alone cannot, which no key takes.
-    Ok(toml::to_string(&root).unwrap_or_default())
+    toml::to_string(&root).map_err(|error| {
+        out.push(Diagnostic::of_file(format!("the scenario cannot be written out: {error}")));
+        out
+    })
 }
 
 /// Whether a value of a change is a text, and stands in quotes in a file.
@@ -95,6 +97,12 @@ mod tests {
             let copy = written(&text, name, &changes).expect("written");
             assert_eq!(read(&copy, &[]), read(&text, &changes), "{copy}");
         }
+    }
+
+    #[test]
+    fn what_no_file_can_hold_is_told() {
+        let wrong = written("[run]\nseed = 99999999999999999999\n", "s", &[]).expect_err("beyond 64 bits");
+        assert!(wrong.first_title().contains("cannot be written out"), "{}", wrong.first_title());
     }
 
     #[test]

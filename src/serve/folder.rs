@@ -6,6 +6,7 @@
 use std::path::{Path, PathBuf};
 
 use crate::report::html::Findings;
+use crate::report::plural;
 use crate::scenario::{parse, parse_sweep, read_source};
 use crate::store::Store;
 
@@ -199,16 +200,17 @@ impl Folder {
         let [classes, objectives] = [scenario.classes.len(), scenario.objectives.len()];
         let words = format!(
             "{} in {}, {}",
-            plural(machines, "machine", "machines"),
-            plural(classes as u64, "class", "classes"),
-            plural(objectives as u64, "objective", "objectives")
+            plural(machines as usize, "machine", "machines"),
+            plural(classes, "class", "classes"),
+            plural(objectives, "objective", "objectives")
         );
         Ok([scenario.title, words])
     }
 
     fn about_sweep(&self, text: &str, name: &str) -> Result<[String; 2], String> {
         let sweep = parse_sweep(text, name, &self.root).map_err(|wrong| wrong.first_title())?;
-        let words = format!("{} of {}", plural(sweep.count(), "variant", "variants"), sweep.base_name);
+        let words =
+            format!("{} of {}", plural(sweep.count() as usize, "variant", "variants"), sweep.base_name);
         Ok([sweep.title, words])
     }
 
@@ -216,10 +218,6 @@ impl Folder {
     pub fn root(&self) -> &Path {
         &self.root
     }
-}
-
-fn plural(count: u64, one: &str, many: &str) -> String {
-    format!("{count} {}", if count == 1 { one } else { many })
 }
 
 /// The text of a file of this tool's size.

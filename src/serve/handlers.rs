@@ -14,7 +14,7 @@ use axum::routing::{get, post};
 use crate::outcome::KneeOutcome;
 use crate::report::html::{Findings, page as findings_page};
 use crate::report::json::to_json;
-use crate::scenario::{Load, Override, Scenario, parse, parse_sweep};
+use crate::scenario::{Override, Scenario, parse, parse_sweep};
 
 use super::folder::{Kind, text};
 use super::guard::BODY_MAX;
@@ -141,16 +141,10 @@ impl Server {
         }
         let stated = self.parsed(text, name, &[])?;
         let changed = self.parsed(text, name, &sets)?;
-        let traces = |scenario: &Scenario| -> Vec<_> {
-            let path = |load: &Load| match load {
-                Load::Trace { path, .. } => Some(path.clone()),
-                _ => None,
-            };
-            scenario.classes.iter().filter_map(|class| path(&class.load)).collect()
-        };
         // What a form says must not choose what is read: messages about a trace quote it.
-        let own = traces(&stated);
-        match traces(&changed).iter().all(|path| own.contains(path)) {
+        let is_own = |path| stated.traces().any(|(own, _)| own == path);
+        let has_own_only = changed.traces().all(|(path, _)| is_own(path));
+        match has_own_only {
             true => Ok([stated, changed]),
             false => Err("a change may not name another trace: write it into the file".into()),
         }

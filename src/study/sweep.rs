@@ -24,7 +24,7 @@ use super::run::Context;
 
 pub use front::{Best, unknown_goal};
 pub use listing::{Bound, Query, list};
-pub use page::{findings, sought};
+pub use page::{findings, sought, sought_so_far};
 pub use plan::{Base, Planned, Shard, answer_key, named_files, plan};
 use point::point;
 pub use race::{RaceEnd, can_race, race};

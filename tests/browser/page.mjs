@@ -1,42 +1,15 @@
 // The page in a real browser: node tests/browser/page.mjs PAGE.html KNEE.json
 // Network off, no complaint on the console, the answer on the first screen, a point read off equals the JSON, arrow keys, print
 // with every section, dark mode, phone width, and no serious fault by axe-core.
-import { existsSync, mkdtempSync, readFileSync } from "node:fs";
 import { execFileSync } from "node:child_process";
-import { createRequire } from "node:module";
+import { mkdtempSync, readFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { pathToFileURL } from "node:url";
-import { chromium } from "playwright-core";
+import { end, faults, holds, openedFile, width } from "./browser.mjs";
 
 const [file, kneeFile] = process.argv.slice(2);
-const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
-const executablePath = ["/usr/bin/chromium", "/usr/bin/chromium-browser"].find((path) => existsSync(path));
-const browser = await chromium.launch({ executablePath, args: ["--no-sandbox"] });
-let failed = 0;
-function holds(what, is, found = "") {
-  console.log(`${is ? "ok  " : "FAIL"} ${what}${is ? "" : `: ${found}`}`);
-  failed += is ? 0 : 1;
-}
-
-async function opened(options) {
-  const context = await browser.newContext({ viewport: { width: 1280, height: 800 }, ...options });
-  await context.setOffline(true);
-  const page = await context.newPage();
-  const said = [];
-  page.on("console", (message) => ["error", "warning"].includes(message.type()) && said.push(message.text()));
-  page.on("pageerror", (error) => said.push(String(error)));
-  page.on("request", (request) => /^(file|data):/.test(request.url()) || said.push(`asks for ${request.url()}`));
-  await page.goto(pathToFileURL(file).href);
-  return { page, said };
-}
-
-async function faults(page) {
-  await page.evaluate(axe);
-  const found = await page.evaluate(() => window.axe.run(document, { resultTypes: ["violations"] }));
-  return found.violations.filter((one) => ["serious", "critical"].includes(one.impact))
-    .map((one) => `${one.id} (${one.nodes.length}): ${one.nodes[0].html.slice(0, 120)} ${one.nodes[0].failureSummary}`);
-}
+const opened = (options) => openedFile(pathToFileURL(file).href, options);
 
 for (const colorScheme of ["light", "dark"]) {
   const { page, said } = await opened({ colorScheme });
@@ -102,7 +75,6 @@ holds("prints the tables behind the charts", wanted.length > 3 && rows.includes(
 await page.emulateMedia({ media: "screen" });
 
 const phone = await opened({ viewport: { width: 360, height: 740 } });
-const wide = await phone.page.evaluate(() => document.documentElement.scrollWidth);
+const wide = await width(phone.page);
 holds("a phone need not scroll sideways", wide <= 360, wide);
-await browser.close();
-process.exit(failed === 0 ? 0 : 1);
+await end();

@@ -2,42 +2,14 @@
 // A scenario is opened by keyboard, changed and asked again; both curves come; a mistake is told; a store is followed while its
 // sweep runs. No complaint on the console, no serious fault by axe-core in light and dark, a phone need not scroll sideways.
 import { spawn, spawnSync } from "node:child_process";
-import { existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
-import { createRequire } from "node:module";
+import { existsSync, mkdtempSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join, resolve } from "node:path";
-import { chromium } from "playwright-core";
+import { DEPOT, end, faults, holds, opened as openedAt, width } from "./browser.mjs";
 
 const [program, pictures] = [resolve(process.argv[2]), process.argv[3]];
-const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
-const executablePath = ["/usr/bin/chromium", "/usr/bin/chromium-browser"].find((path) => existsSync(path));
-let failed = 0;
-function holds(what, is, found = "") {
-  console.log(`${is ? "ok  " : "FAIL"} ${what}${is ? "" : `: ${found}`}`);
-  failed += is ? 0 : 1;
-}
-
 const folder = mkdtempSync(join(tmpdir(), "forebay-serve-"));
-writeFileSync(join(folder, "depot.toml"), `title = "Depot desktops on one box"
-[run]
-seed = 1
-length = "200 ms"
-warm_up = "20 ms"
-replications = 4
-[design.cpu]
-cores = 2
-service = { mean = "10 us", shape = "exponential" }
-[[class]]
-name = "desktops"
-machines = 1
-load = { rate = "100000/s" }
-read = 1
-sizes = "4 KiB"
-[[objective]]
-class = "desktops"
-percentile = 99
-below = "200 us"
-`);
+writeFileSync(join(folder, "depot.toml"), DEPOT);
 writeFileSync(join(folder, "night.toml"), `title = "Cores against load"
 base = "depot.toml"
 [front]
@@ -50,26 +22,7 @@ writeFileSync(join(folder, "<img src=x onerror=alert(1)>.toml"), "title = \"<scr
 spawnSync(program, ["run", "depot.toml", "--json", "run.json", "--quiet"], { cwd: folder });
 const server = spawn(program, ["serve", folder, "--port", "0"], { stdio: ["ignore", "pipe", "inherit"] });
 const address = await new Promise((found) => server.stdout.on("data", (text) => found(/http:\S+/.exec(String(text))[0])));
-const browser = await chromium.launch({ executablePath, args: ["--no-sandbox"] });
-
-async function opened(options) {
-  const context = await browser.newContext({ viewport: { width: 1280, height: 800 }, ...options });
-  const page = await context.newPage();
-  const said = [];
-  page.on("console", (message) => ["error", "warning"].includes(message.type()) && said.push(message.text()));
-  page.on("pageerror", (error) => said.push(String(error)));
-  page.on("dialog", (dialog) => said.push(`a dialog: ${dialog.message()}`));
-  page.on("request", (request) => request.url().startsWith(address) || /^data:/.test(request.url()) || said.push(`asks for ${request.url()}`));
-  await page.goto(address);
-  return { page, said };
-}
-
-async function faults(page) {
-  await page.evaluate(axe);
-  const found = await page.evaluate(() => window.axe.run(document, { resultTypes: ["violations"] }));
-  return found.violations.filter((one) => ["serious", "critical"].includes(one.impact))
-    .map((one) => `${one.id} (${one.nodes.length}): ${one.nodes[0].html.slice(0, 120)} ${one.nodes[0].failureSummary}`);
-}
+const opened = (options) => openedAt(address, [address, "data:"], options);
 
 const { page, said } = await opened({});
 const visited = {};
@@ -162,7 +115,7 @@ for (const colorScheme of ["light", "dark"]) {
 const phone = await opened({ viewport: { width: 360, height: 740 } });
 for (const [name, url] of Object.entries(visited)) {
   await phone.page.goto(url);
-  const wide = await phone.page.evaluate(() => document.documentElement.scrollWidth);
+  const wide = await width(phone.page);
   holds(`a phone need not scroll sideways: ${name}`, wide <= 360, wide);
   if (pictures) await phone.page.screenshot({ path: join(pictures, `${name}-phone.png`), fullPage: true });
 }
@@ -172,6 +125,5 @@ const stopped = new Promise((over) => server.on("exit", over));
 const began = Date.now();
 server.kill("SIGINT");
 holds("an interrupt ends it well and soon", (await stopped) === 0 && Date.now() - began < 3000, Date.now() - began);
-await browser.close();
 rmSync(folder, { recursive: true, force: true });
-process.exit(failed === 0 ? 0 : 1);
+await end();

@@ -2,36 +2,18 @@
 // 2,000 points answer within 100 ms; filters, axes and panels show what they say; a point's scenario, copied from the page, is
 // the one that was simulated.
 import { execFileSync } from "node:child_process";
-import { mkdtempSync, readFileSync, statSync, writeFileSync, existsSync } from "node:fs";
-import { createRequire } from "node:module";
+import { mkdtempSync, readFileSync, statSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join, resolve } from "node:path";
 import { pathToFileURL } from "node:url";
-import { chromium } from "playwright-core";
+import { DEPOT, end, faults, holds, openAll, openedFile, width } from "./browser.mjs";
 
 const forebay = resolve(process.argv[2]);
 const folder = mkdtempSync(join(tmpdir(), "forebay-sweep-"));
-const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
-const executablePath = ["/usr/bin/chromium", "/usr/bin/chromium-browser"].find((path) => existsSync(path));
-const browser = await chromium.launch({ executablePath, args: ["--no-sandbox"] });
-let failed = 0;
-function holds(what, is, found = "") {
-  console.log(`${is ? "ok  " : "FAIL"} ${what}${is ? "" : `: ${found}`}`);
-  failed += is ? 0 : 1;
-}
 const file = (name, text) => { writeFileSync(join(folder, name), text); return join(folder, name); };
 const run = (...args) => execFileSync(forebay, args, { cwd: folder, encoding: "utf8", stdio: ["ignore", "pipe", "inherit"] });
 
-async function opened(path, options = {}) {
-  const context = await browser.newContext({ viewport: { width: 1280, height: 900 }, ...options });
-  await context.setOffline(true);
-  const page = await context.newPage();
-  const said = [];
-  page.on("console", (message) => ["error", "warning"].includes(message.type()) && said.push(message.text()));
-  page.on("pageerror", (error) => said.push(String(error)));
-  await page.goto(pathToFileURL(path).href);
-  return { page, said };
-}
+const opened = (path, options = {}) => openedFile(pathToFileURL(path).href, { viewport: { width: 1280, height: 900 }, ...options });
 
 // A sweep of 2,000 invented points, as `sweep show --json` writes them.
 const keys = [["design.drives.count", [22, 33, 44, 55]], ["design.cpu.cores", [4, 6, 8, 12, 16]], ["design.fabric.uplinks", [2, 4]]];
@@ -51,11 +33,9 @@ holds("2,000 points are less than 1 MB", statSync(large).size < 1e6, statSync(la
 
 for (const colorScheme of ["light", "dark"]) {
   const { page } = await opened(large, { colorScheme });
-  await page.evaluate(() => { for (const one of document.querySelectorAll("details")) one.open = true; });
-  await page.evaluate(axe);
-  const found = await page.evaluate(() => window.axe.run(document, { resultTypes: ["violations"] }));
-  const wrong = found.violations.filter((one) => ["serious", "critical"].includes(one.impact));
-  holds(`${colorScheme}: no serious fault by axe-core`, wrong.length === 0, wrong.map((one) => one.id + one.nodes[0].html.slice(0, 150)).join("\n"));
+  await openAll(page);
+  const wrong = await faults(page);
+  holds(`${colorScheme}: no serious fault by axe-core`, wrong.length === 0, wrong.join("\n"));
   await page.close();
 }
 
@@ -125,26 +105,11 @@ holds("dragging looks closer, and back", closer < (await view()) * 0.4, closer);
 holds("nothing on the console", said.length === 0, said.join("\n"));
 const phone = await opened(large, { viewport: { width: 360, height: 740 } });
 await phone.page.evaluate(() => { document.querySelector("#choices details").open = true; });
-const wide = await phone.page.evaluate(() => document.documentElement.scrollWidth);
+const wide = await width(phone.page);
 holds("a phone need not scroll sideways", wide <= 360, wide);
 
 // A small sweep for real: the scenario that is copied is the one that was asked.
-file("base.toml", `title = "Depot"
-[run]
-seed = 3
-length = "200 ms"
-warm_up = "20 ms"
-replications = 4
-[design.cpu]
-cores = 2
-service = { mean = "10 us", shape = "exponential" }
-[[class]]
-name = "a"
-machines = 1
-load = { rate = "100000/s" }
-read = 1
-sizes = "4 KiB"
-`);
+file("base.toml", DEPOT);
 file("sweep.toml", `title = "Cores"
 base = "base.toml"
 ask = ["run"]
@@ -152,7 +117,7 @@ ask = ["run"]
 least = ["run.all.all.p99_us", "run.utilisation"]
 [vary]
 design.cpu.cores = [2, 3, 4]
-class.a.sizes = ["4 KiB", "8 KiB"]
+class.desktops.sizes = ["4 KiB", "8 KiB"]
 `);
 run("sweep", "run", "sweep.toml", "--out", "sweep.db", "--quiet");
 run("report", "sweep.db", "--out", "small.html");
@@ -172,13 +137,13 @@ holds("a copied scenario gives the point's figure to the last digit", p99 === ke
 holds("nothing on the console there", small.said.length === 0, small.said.join("\n"));
 
 // Names of 10,000 letters, as a file of results may hold them.
-const long = readFileSync(join(folder, "copied.json"), "utf8").replaceAll('"a"', JSON.stringify("depot-".repeat(1667))).replaceAll("Depot", "Depot".repeat(2000));
+const long = readFileSync(join(folder, "copied.json"), "utf8").replaceAll('"desktops"', JSON.stringify("depot-".repeat(1667)))
+  .replaceAll("Depot", "Depot".repeat(2000));
 run("report", file("long.json", long), "--out", "long.html");
-for (const width of [1280, 360]) {
-  const { page: one, said: words } = await opened(join(folder, "long.html"), { viewport: { width, height: 800 } });
-  await one.evaluate(() => { for (const each of document.querySelectorAll("details")) each.open = true; });
-  const found = await one.evaluate(() => [document.documentElement.scrollWidth, document.documentElement.scrollHeight]);
-  holds(`names of 10,000 letters at ${width}`, found[0] <= width && found[1] < 60000 && words.length === 0, found.concat(words).join());
+for (const across of [1280, 360]) {
+  const { page: one, said: words } = await opened(join(folder, "long.html"), { viewport: { width: across, height: 800 } });
+  await openAll(one);
+  const found = [await width(one), await one.evaluate(() => document.documentElement.scrollHeight)];
+  holds(`names of 10,000 letters at ${across}`, found[0] <= across && found[1] < 60000 && words.length === 0, found.concat(words).join());
 }
-await browser.close();
-process.exit(failed === 0 ? 0 : 1);
+await end();

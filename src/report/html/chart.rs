@@ -123,7 +123,7 @@ impl<'a> Frame<'a> {
             text.up x="16" y=(middle) text-anchor="middle" fill="currentColor"
                 transform=(format!("rotate(-90 16 {middle})")) { (y.title) }
             svg.plot x=(left) y=(top) width=(width) height=(height) preserveAspectRatio="none"
-                viewBox=(format!("0 0 {} {}", width * FINE, height * FINE)) data-x=(x.data()) data-y=(y.data()) { (layer) }
+                viewBox=(format!("0 0 {} {}", width * FINE, height * FINE)) data-x=(x.data().to_string()) data-y=(y.data().to_string()) { (layer) }
         }
     }
 }

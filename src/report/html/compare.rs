@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use crate::outcome::{CompareOutcome, DifferenceRow, OtherRow};
 use crate::report::numbers::{MISSING, format_duration_us, format_per_second, format_percent, half_width};
-use crate::report::terminal::comparison::{figure_in_words, letter, letter_of, spell_other, subject};
+use crate::report::terminal::comparison::{figure_in_words, letter, letter_of, signed, spell_other, subject};
 
 use super::chart::{Axis, Interval, Spell, intervals};
 use super::{figure, table};
@@ -49,9 +49,8 @@ fn chart(outcome: &CompareOutcome) -> Option<Markup> {
     let share = |row: &DifferenceRow| {
         let of = row.a_us.filter(|us| *us > 0.0)?;
         let (value, low, high) = (row.us.value? / of, row.us.low? / of, row.us.high? / of);
-        let sign = if value > 0.0 { "+" } else { "" };
-        let words =
-            format!("{sign}{} ({} to {})", format_percent(value), format_percent(low), format_percent(high));
+        let middle = signed(value, &format_percent(value));
+        let words = format!("{middle} ({} to {})", format_percent(low), format_percent(high));
         let name = format!("{}: {}", letter_of(outcome, &row.b), subject(row));
         Some(Interval {
             name,
@@ -84,7 +83,7 @@ fn cells(outcome: &CompareOutcome, row: &DifferenceRow) -> Vec<String> {
     };
     let more = match row.us.value.zip(half_width(&row.us)) {
         Some((value, half)) => {
-            format!("{}{} ± {}", sign(value), format_duration_us(value), format_duration_us(half))
+            format!("{} ± {}", signed(value, &format_duration_us(value)), format_duration_us(half))
         }
         None => row.us.reason.clone().unwrap_or(MISSING.into()),
     };
@@ -97,11 +96,7 @@ fn other(outcome: &CompareOutcome, row: &OtherRow) -> Vec<String> {
         Some(value) => {
             let half = half_width(&row.difference).filter(|half| *half > 0.0);
             let half = half.map_or(String::new(), |half| format!(" ± {}", spell_other(&row.what, half)));
-            format!(
-                "{}{}{half}",
-                if value < 0.0 { "-" } else { sign(value) },
-                spell_other(&row.what, value.abs())
-            )
+            signed(value, &spell_other(&row.what, value)) + &half
         }
         None => row.difference.reason.clone().unwrap_or(MISSING.into()),
     };
@@ -112,8 +107,4 @@ fn other(outcome: &CompareOutcome, row: &OtherRow) -> Vec<String> {
         spelt(row.b_value),
         more,
     ]
-}
-
-fn sign(value: f64) -> &'static str {
-    if value > 0.0 { "+" } else { "" }
 }

@@ -223,7 +223,7 @@ for (const button of document.querySelectorAll("button[data-picture]")) {
     const [parts, copies] = [chart, copy].map((svg) => [svg, ...svg.querySelectorAll("*")]);
     parts.forEach((part, nth) => {
       const style = getComputedStyle(part);
-      for (const name of ["fill", "stroke", "stroke-width", "stroke-linecap", "vector-effect", "opacity", "color", "display"])
+      for (const name of ["fill", "stroke", "stroke-width", "stroke-linecap", "vector-effect", "opacity", "color", "display", "font-family", "font-size"])
         copies[nth].setAttribute(name, style.getPropertyValue(name));
       if (style.vectorEffect === "non-scaling-stroke") copies[nth].setAttribute("stroke-width", parseFloat(style.strokeWidth) * times);
     });

@@ -19,15 +19,6 @@
     return spell(value) + (low === undefined ? "" : ` (${spell(low)} to ${spell(high)})`);
   };
 
-  /** As the page was drawn with: by ratios where the largest is many times the smallest. */
-  function axisOf(figure) {
-    const values = points.map((point) => point.figures[figure][0]).filter((value) => value !== null);
-    const low = Math.min(...values), high = Math.max(...values), ratio = low > 0 && high / low > 8;
-    const more = ratio ? Math.max((high / low) ** 0.03, 1.02) : (high - low) * 0.03;
-    const ends = ratio ? [low / more, high * more] : [low >= 0 ? Math.max(low - more, 0) : low - more, high + more];
-    return new Axis([...ends, ratio ? "ratio" : "even", data.spellings[figure], []]);
-  }
-
   function passes(filters, point) {
     if (filters.front && (point.group === "beaten" || point.group === "alone")) return false;
     return filters.keys.every(([key, allowed]) => allowed.has(point.sets[key]))
@@ -69,7 +60,7 @@
   function draw() {
     const now = filters(), across = Number(by("across").value), up = Number(by("up").value);
     const chosen = points.filter((point) => passes(now, point));
-    const [x, y] = [axisOf(across), axisOf(up)];
+    const [x, y] = [across, up].map((figure) => new Axis(data.axes[figure]));
     chart.back();
     chart.axes(x, y);
     svg.querySelector("text.across").textContent = data.figures[across];

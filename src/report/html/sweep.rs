@@ -8,15 +8,15 @@ mod shown;
 
 use maud::{Markup, PreEscaped, html};
 
-use crate::outcome::{KeptFigure, ListingRow, Standing, SweepFindings, SweepListing};
-use crate::report::numbers::{MISSING, format_count, format_duration_us, format_significant};
+use crate::outcome::{Figure, KeptFigure, ListingRow, Standing, SweepFindings, SweepListing};
+use crate::report::numbers::{MISSING, format_count};
 use crate::report::sheet::Tone;
 use crate::report::text::{plural, shorten};
 
-use super::chart::{Axis, Spell, cloud, panels};
-use super::{drawing, table};
+use super::chart::{cloud, panels};
+use super::{drawing, table, with_ends};
 use data::data;
-use shown::{Shown, spell};
+use shown::{Plane, Shown, goal_of, spell};
 
 pub(super) const SCRIPT: &str = include_str!("sweep.js");
 
@@ -58,14 +58,14 @@ pub(super) fn answer(findings: &SweepFindings) -> Vec<(Tone, String)> {
         (Tone::Plain, finished + &failed),
     ];
     for goal in &listing.front {
-        let Some((least, name)) = goal.split_once(' ') else { continue };
+        let Some((more, name)) = goal_of(goal) else { continue };
         let figure =
             |row: &&ListingRow| row.figures.iter().find(|figure| figure.name == name).and_then(|f| f.value);
         let known =
             || listing.rows.iter().filter(|row| row.error.is_none()).filter(|row| figure(row).is_some());
         let by =
             |a: &&ListingRow, b: &&ListingRow| figure(a).unwrap_or(0.0).total_cmp(&figure(b).unwrap_or(0.0));
-        let best = if least == "most" { known().max_by(by) } else { known().min_by(by) };
+        let best = if more { known().max_by(by) } else { known().min_by(by) };
         if let Some((best, value)) = best.and_then(|best| Some((best, figure(&best)?))) {
             lines.push((Tone::Plain, format!("{goal}: {} at point {}", spell(name).of(value), best.number)));
         }
@@ -87,7 +87,7 @@ pub(super) fn section(findings: &SweepFindings) -> Markup {
             "."
             @if !listing.front.is_empty() { " Sought: " (listing.front.join(", ")) "." }
         }
-        @if let Some(plane) = &shown.plane {
+        @if let Some(plane) = shown.plane() {
             (choices(&shown, plane))
             @let summary = "Points in the plane of two figures; the table below has those that matter most";
             (drawing("sweep", &cloud(&shown.cloud(plane, summary, |_| true)), caption(listing)))
@@ -96,7 +96,7 @@ pub(super) fn section(findings: &SweepFindings) -> Markup {
             }
             (small(&shown, plane))
         }
-        details open[shown.plane.is_none()] { summary { "The figures as a table" } (rows(&shown)) }
+        details open[shown.plane().is_none()] { summary { "The figures as a table" } (rows(&shown)) }
         script type="application/json" id="sweep-data" { (PreEscaped(data(&shown, findings))) }
     }
 }
@@ -112,7 +112,7 @@ fn caption(listing: &SweepListing) -> &'static str {
 }
 
 /// Filters and the choice of axes: the script shows them.
-fn choices(shown: &Shown, plane: &[(usize, Axis); 2]) -> Markup {
+fn choices(shown: &Shown, plane: Plane) -> Markup {
     let few = || shown.keys.iter().filter(|(_, values)| values.len() <= VALUES_MAX);
     html! {
         div.choices id="choices" hidden {
@@ -120,8 +120,8 @@ fn choices(shown: &Shown, plane: &[(usize, Axis); 2]) -> Markup {
                 @for (id, words, chosen) in [("across", "Across", plane[0].0), ("up", "Up", plane[1].0)] {
                     label { (words) " "
                         select id=(id) {
-                            @for (nth, figure) in shown.figures.iter().enumerate() {
-                                option value=(nth) selected[*figure == chosen] { (shown.name(*figure)) }
+                            @for (nth, _) in &shown.drawn {
+                                option value=(nth) selected[*nth == chosen] { (shown.name(*nth)) }
                             }
                         }
                     }
@@ -138,9 +138,9 @@ fn choices(shown: &Shown, plane: &[(usize, Axis); 2]) -> Markup {
                         @for value in values { label { input type="checkbox" value=(value) checked; " " (shorten(value.trim_matches('"'), 34)) } }
                     }
                 }
-                @for (nth, figure) in shown.figures.iter().enumerate() {
+                @for nth in 0..shown.figures.len() {
                     fieldset data-figure=(nth) {
-                        legend { (shown.name(*figure)) }
+                        legend { (shown.name(nth)) }
                         label { "from " input type="number" step="any"; }
                         label { "to " input type="number" step="any"; }
                     }
@@ -153,7 +153,7 @@ fn choices(shown: &Shown, plane: &[(usize, Axis); 2]) -> Markup {
 }
 
 /// A panel for each value of a key.
-fn small(shown: &Shown, plane: &[(usize, Axis); 2]) -> Markup {
+fn small(shown: &Shown, plane: Plane) -> Markup {
     let few: Vec<_> = shown.keys.iter().filter(|(_, values)| values.len() <= VALUES_MAX).collect();
     let Some((first, values)) = few.first() else { return html! {} };
     let panel = |value: &&str| {
@@ -186,7 +186,7 @@ fn rows(shown: &Shown) -> Markup {
     if has_front {
         header.push("on the front");
     }
-    header.extend(shown.figures.iter().map(|figure| shown.name(*figure)));
+    header.extend((0..shown.figures.len()).map(|nth| shown.name(nth)));
     let cells = |row: &&&ListingRow| {
         let mut cells = vec![row.number.to_string()];
         cells.extend(shown.keys.iter().map(|(key, _)| row.sets[*key].1.trim_matches('"').to_owned()));
@@ -205,13 +205,6 @@ fn rows(shown: &Shown) -> Markup {
 }
 
 fn told(figure: &KeptFigure) -> String {
-    let spelt = |value: f64| match spell(&figure.name) {
-        Spell::Duration => format_duration_us(value),
-        _ => format_significant(value),
-    };
-    let Some(value) = figure.value else { return MISSING.into() };
-    match figure.low.zip(figure.high) {
-        Some((low, high)) => format!("{} ({} to {})", spelt(value), spelt(low), spelt(high)),
-        None => spelt(value),
-    }
+    let with = Figure { value: figure.value, low: figure.low, high: figure.high, reason: None };
+    with_ends(&with, |value| spell(&figure.name).of(value))
 }

@@ -8,7 +8,7 @@ mod tables;
 
 pub(super) use small_print::facts;
 pub(super) use tables::{designs, latencies, other};
-pub(in crate::report) use tables::{figure_in_words, spell_other};
+pub(in crate::report) use tables::{figure_in_words, signed, spell_other};
 
 use crate::outcome::{CompareOutcome, DesignOutcome, DifferenceRow, ObjectiveRow, State};
 use crate::report::numbers::{

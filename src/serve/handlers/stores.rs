@@ -30,9 +30,7 @@ fn table(store: &Store) -> Result<SweepTable, Refusal> {
 
 /// The best as the sweep in the store seeks it; every point where it seeks nothing.
 fn best(table: &SweepTable) -> Result<SweepListing, String> {
-    let (front, alike) = study::sought(table).unwrap_or_default();
-    // Before the first point is finished no figure is known, and none can be sought.
-    let front = if table.points.iter().any(|point| point.error.is_none()) { front } else { Vec::new() };
+    let (front, alike) = study::sought_so_far(table);
     study::list(table, &Query { front, alike, ..Query::default() })
 }
 

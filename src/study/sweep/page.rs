@@ -17,14 +17,18 @@ pub fn sought(table: &SweepTable) -> Option<(Vec<Goal>, f64)> {
     (!sweep.front.is_empty()).then_some((sweep.front, sweep.alike))
 }
 
+/// The same, and nothing before the first point has an answer: no figure is known then, and none can be sought.
+pub fn sought_so_far(table: &SweepTable) -> (Vec<Goal>, f64) {
+    let has_answers = table.points.iter().any(|point| point.error.is_none());
+    sought(table).filter(|_| has_answers).unwrap_or_default()
+}
+
 /// All points, where they stand in what the sweep seeks, and their scenarios.
 ///
 /// # Errors
 /// A figure that is sought and that no point has.
 pub fn findings(table: &SweepTable) -> Result<SweepFindings, String> {
-    let (front, alike) = sought(table).unwrap_or_default();
-    // A sweep that has only begun has no figures yet.
-    let front = if table.points.iter().all(|point| point.error.is_some()) { Vec::new() } else { front };
+    let (front, alike) = sought_so_far(table);
     let query = Query { front, alike, beaten_too: true, every_figure: true, ..Query::default() };
     Ok(SweepFindings { listing: list(table, &query)?, scenario: slotted(table) })
 }

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::engine::{Key, Purpose};
 use crate::outcome::{AxisRow, CheckOutcome, DroppedRow, PointSets, SweepInputs, SweepPlan};
-use crate::scenario::{Ask, Goal, Limits, Load, Override, SampleKind, Scenario, Sweep, parse};
+use crate::scenario::{Ask, Goal, Limits, Override, SampleKind, Scenario, Sweep, parse};
 use crate::study::TOOL;
 use crate::study::check::check;
 use crate::study::wear::price_as_stated;
@@ -131,10 +131,9 @@ pub fn plan(sweep: &Sweep, base: &Base, shard: Option<Shard>) -> Result<Planned,
 /// One cannot be read.
 pub fn named_files(scenario: &Scenario) -> Result<BTreeMap<String, String>, String> {
     let mut found = BTreeMap::new();
-    for class in &scenario.classes {
-        let Load::Trace { path, name, .. } = &class.load else { continue };
+    for (path, name) in scenario.traces() {
         let bytes = std::fs::read(path).map_err(|error| format!("{name} cannot be read: {error}"))?;
-        found.insert(name.clone(), blake3::hash(&bytes).to_hex().to_string());
+        found.insert(name.to_owned(), blake3::hash(&bytes).to_hex().to_string());
     }
     Ok(found)
 }

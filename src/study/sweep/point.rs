@@ -44,6 +44,9 @@ pub(super) fn point(sweep: &Sweep, base: &Base, task: &Task, context: &Context) 
             scenario = base.with(&sets)?;
         }
         digest.clone_from(&scenario.digest);
+        // Answers are kept without the keys at their default: those are the base's but for what the sweep varies, and would be
+        // most of what a point takes in the file.
+        scenario.defaults.0.clear();
         sweep.ask.iter().try_for_each(|ask| answers.ask(*ask, &scenario, &context))
     }));
     let error = match result {
@@ -68,35 +71,29 @@ pub(super) fn point(sweep: &Sweep, base: &Base, task: &Task, context: &Context) 
 }
 
 impl Answers {
-    /// The answer is kept without the keys at their default: they are the base's but for those that the sweep varies, and
-    /// would be most of what a point takes in the file.
     fn ask(&mut self, ask: Ask, scenario: &Scenario, context: &Context) -> Result<(), String> {
         let why = |error: crate::study::StudyError| error.to_string();
         let whole = match ask {
             Ask::Run => {
-                let mut found = crate::study::run(scenario, context).map_err(why)?;
-                found.defaults.clear();
+                let found = crate::study::run(scenario, context).map_err(why)?;
                 self.requests += found.run.requests;
                 self.figures.extend(figures::of_run(&found));
                 to_string(&found)
             }
             Ask::Knee => {
-                let mut found = crate::study::knee(scenario, context).map_err(why)?;
-                found.defaults.clear();
+                let found = crate::study::knee(scenario, context).map_err(why)?;
                 self.requests += found.requests;
                 self.figures.extend(figures::of_knee(&found));
                 to_string(&found)
             }
             Ask::Fit => {
-                let mut found = crate::study::fit(scenario, None, context).map_err(why)?;
-                found.defaults.clear();
+                let found = crate::study::fit(scenario, None, context).map_err(why)?;
                 self.requests += found.requests;
                 self.figures.extend(figures::of_fit(&found));
                 to_string(&found)
             }
             Ask::Wear => {
-                let mut found = crate::study::wear(scenario, context).map_err(why)?;
-                found.defaults.clear();
+                let found = crate::study::wear(scenario, context).map_err(why)?;
                 self.requests += found.run.requests;
                 self.figures.extend(figures::of_wear(&found));
                 to_string(&found)

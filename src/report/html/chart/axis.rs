@@ -114,9 +114,9 @@ impl Axis {
     }
 
     /// For the script: ends, scale, spelling, and labels of its own.
-    pub fn data(&self) -> String {
+    pub fn data(&self) -> serde_json::Value {
         let scale = if self.by_ratio { "ratio" } else { "even" };
-        serde_json::json!([self.low, self.high, scale, self.spell.word(), self.named]).to_string()
+        serde_json::json!([self.low, self.high, scale, self.spell.word(), self.named])
     }
 }
 

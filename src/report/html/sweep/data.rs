@@ -31,10 +31,15 @@ pub(super) fn data(shown: &Shown, findings: &SweepFindings) -> String {
         })
         .collect();
     let keys: Vec<&str> = (0..count).map(|at| shown.key(at)).collect();
-    let names: Vec<&str> = shown.figures.iter().map(|figure| shown.name(*figure)).collect();
+    let names: Vec<&str> = (0..shown.figures.len()).map(|nth| shown.name(nth)).collect();
+    // None of a figure that is the same at all points.
+    let mut axes = vec![Value::Null; names.len()];
+    for (nth, axis) in &shown.drawn {
+        axes[*nth] = axis.data();
+    }
     let spellings: Vec<&str> = names.iter().map(|name| spell(name).word()).collect();
     json!({
-        "keys": keys, "values": values, "figures": names, "spellings": spellings, "points": points,
+        "keys": keys, "values": values, "figures": names, "spellings": spellings, "axes": axes, "points": points,
         "scenario": findings.scenario,
     })
     .to_string()

@@ -18,9 +18,14 @@ pub(super) struct Shown<'l> {
     pub figures: Vec<usize>,
     /// Places of keys that differ among the rows, each with its values in order.
     pub keys: Vec<(usize, Vec<&'l str>)>,
-    /// Axes of the plane, and which figures they are.
-    pub plane: Option<[(usize, Axis); 2]>,
+    /// Figures that can be drawn, by their place among `figures`, each with its axis.
+    pub drawn: Vec<Drawn>,
 }
+
+/// A figure by its place among those of the page, and its axis.
+pub(super) type Drawn = (usize, Axis);
+/// What is drawn across and what up.
+pub(super) type Plane<'s> = [&'s Drawn; 2];
 
 impl<'l> Shown<'l> {
     pub fn of(listing: &'l SweepListing) -> Self {
@@ -46,13 +51,22 @@ impl<'l> Shown<'l> {
                 keys.push((at, values));
             }
         }
-        let mut axes = figures.iter().filter_map(|at| Some((*at, axis(&rows, *at)?)));
-        let plane = axes.next().and_then(|x| Some([x, axes.next()?]));
-        Shown { listing, rows, figures, keys, plane }
+        let drawn =
+            figures.iter().enumerate().filter_map(|(nth, at)| Some((nth, axis(&rows, *at)?))).collect();
+        Shown { listing, rows, figures, keys, drawn }
     }
 
-    pub fn name(&self, figure: usize) -> &'l str {
-        self.rows.first().map_or("", |row| row.figures[figure].name.as_str())
+    /// The first two figures that can be drawn.
+    pub fn plane(&self) -> Option<Plane<'_>> {
+        match &self.drawn[..] {
+            [across, up, ..] => Some([across, up]),
+            _ => None,
+        }
+    }
+
+    /// Name of a figure by its place among those of the page.
+    pub fn name(&self, nth: usize) -> &'l str {
+        self.rows.first().map_or("", |row| row.figures[self.figures[nth]].name.as_str())
     }
 
     pub fn key(&self, at: usize) -> &'l str {
@@ -62,16 +76,17 @@ impl<'l> Shown<'l> {
     /// Points by where they stand, of these rows.
     pub fn cloud<'c>(
         &self,
-        plane: &'c [(usize, Axis); 2],
+        [across, up]: Plane<'c>,
         summary: &'c str,
         is_in: impl Fn(&ListingRow) -> bool,
     ) -> Cloud<'c> {
         let groups = ["alone", "beaten", "perhaps", "front"].map(|group| {
             let rows = self.rows.iter().filter(|row| self::group(row) == group && is_in(row));
-            let place = |row: &&ListingRow| Some((value(row, plane[0].0)?, value(row, plane[1].0)?));
+            let figure = |row: &ListingRow, nth: usize| value(row, self.figures[nth]);
+            let place = |row: &&ListingRow| Some((figure(row, across.0)?, figure(row, up.0)?));
             (group, rows.filter_map(place).collect::<Vec<_>>())
         });
-        Cloud { summary, x: &plane[0].1, y: &plane[1].1, groups: groups.into() }
+        Cloud { summary, x: &across.1, y: &up.1, groups: groups.into() }
     }
 }
 
@@ -111,11 +126,9 @@ fn thinned(rows: Vec<&ListingRow>) -> Vec<&ListingRow> {
 /// Figures that are sought, then those that differ among the points.
 fn figures(listing: &SweepListing, rows: &[&ListingRow]) -> Vec<usize> {
     let Some(first) = rows.first() else { return Vec::new() };
-    let goals = listing.front.iter().filter_map(|goal| {
-        let name = goal.split_once(' ')?.1;
-        first.figures.iter().position(|figure| figure.name == name)
-    });
-    let mut chosen: Vec<usize> = goals.collect();
+    let place = |(_, name): (bool, &str)| first.figures.iter().position(|figure| figure.name == name);
+    let mut chosen: Vec<usize> =
+        listing.front.iter().filter_map(|goal| goal_of(goal)).filter_map(place).collect();
     for at in 0..first.figures.len() {
         let differs = rows.iter().any(|row| value(row, at) != value(first, at));
         if chosen.len() < FIGURES_MAX && differs && !chosen.contains(&at) {
@@ -123,6 +136,12 @@ fn figures(listing: &SweepListing, rows: &[&ListingRow]) -> Vec<usize> {
         }
     }
     chosen
+}
+
+/// Whether more is better, and the figure, of a goal in words ("least design.price_total").
+pub(super) fn goal_of(words: &str) -> Option<(bool, &str)> {
+    let (least, figure) = words.split_once(' ')?;
+    Some((least == "most", figure))
 }
 
 /// By ratios where the largest is many times the smallest.

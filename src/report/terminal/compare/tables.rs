@@ -160,7 +160,8 @@ fn change(figure: &Figure, same: bool, unit: f64) -> String {
     if holds_zero && half_width(figure) != Some(0.0) { format!("({spelt})") } else { spelt }
 }
 
-fn signed(value: f64, spelt: &str) -> String {
+/// With a plus before what is more than nothing.
+pub(in crate::report) fn signed(value: f64, spelt: &str) -> String {
     format!("{}{spelt}", if value > 0.0 { "+" } else { "" })
 }
 
@@ -254,7 +255,7 @@ fn unit_of(what: &str, larger: f64) -> f64 {
 
 /// A figure in the unit that people use for it.
 pub(in crate::report) fn spell_other(what: &str, value: f64) -> String {
-    let (unit, size) = byte_unit(value);
+    let (unit, size) = byte_unit(value.abs());
     match what {
         "carried_iops" => format_per_second(value),
         "usable_bytes" | "effective_bytes" => format!("{} {unit}", format_significant(value / size)),
