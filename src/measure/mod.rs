@@ -15,6 +15,7 @@ pub mod blame;
 pub mod bracket;
 pub mod drift;
 pub mod estimate;
+pub mod imbalance;
 pub mod latency;
 pub mod paired;
 pub mod population;
@@ -31,6 +32,7 @@ pub use estimate::{
     Interval, Reason, log_percentile_estimate, mean_estimate, percentile_estimate, percentile_estimates,
     pool, rate_estimate, t_interval,
 };
+pub use imbalance::{Folds, excess_of_most_loaded};
 pub use latency::{Latencies, Quantile};
 pub use paired::{Difference, Missing, mean_difference, percentile_difference, rate_difference};
 pub use population::Population;

@@ -143,6 +143,9 @@ pub struct Verdict {
 pub struct Offered {
     /// Open and trace requests per second as the scenario states them; null if every class is closed.
     pub iops: Option<f64>,
+    /// Classes that wait for their answers and offer nothing.
+    #[serde(default)]
+    pub closed_classes: u32,
 }
 
 /// What the design delivered.

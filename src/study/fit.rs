@@ -9,7 +9,7 @@ use crate::outcome::{ClassMachines, Figure, FitCase, FitOutcome};
 use crate::scenario::{Fault, Scenario};
 
 use super::attempts::Attempts;
-use super::knee::{assumptions_of, in_words};
+use super::knee::{assumptions_of, in_words, not_sustained};
 use super::limit::{Limit, search};
 use super::paper::{self, Paper};
 use super::run::Context;
@@ -208,7 +208,7 @@ impl Study<'_> {
         let wanted = Wanted {
             start: start.min(most),
             range: (1.0, most),
-            half_width: case.scenario.run.precision,
+            half_width: case.scenario.run.precision / 2.0,
             whole: true,
             error: self.error,
         };
@@ -294,7 +294,11 @@ impl Study<'_> {
 fn row(case: &Case, limit: &Limit, attempts: &Attempts) -> FitCase {
     let accepted = attempts.list.iter().filter(|a| Some(a.scale) == limit.found.low);
     let longest = accepted.max_by_key(|a| a.tried.outcome.run.requests);
-    let binding_objective = limit.gives_way.map(|place| in_words(&case.scenario, place));
+    let full = || longest.and_then(|a| a.tried.fullest.as_ref()).map(|(name, _)| not_sustained(name));
+    let binding_objective = match limit.gives_way {
+        Some(place) => Some(in_words(&case.scenario, place)),
+        None => full().filter(|_| limit.found.high.is_some()),
+    };
     let machines = match limit.found {
         _ if limit.out_of_reach => Figure::missing(format!(
             "out of reach: {} is missed with a single machine",

@@ -37,6 +37,9 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
     if let Ok(full) = &full {
         if !scenario.objectives.is_empty() {
             found = Some(limit::of_load(&mut attempts, full.scale.value, unit, error));
+            if let Some(limit) = found.as_mut().filter(|_| unit.is_none()) {
+                limit.clip(&full.scale);
+            }
         }
         let half_width = scenario.run.precision;
         let bend = elasticity::knee(&mut attempts, full.scale.value, unit, (half_width, error));
@@ -87,7 +90,10 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
         },
         curve: curve::rows(&attempts),
         point,
-        limit_objective: found.as_ref().and_then(|limit| Some(in_words(&scenario, limit.gives_way?))),
+        limit_objective: found.as_ref().map(|limit| match limit.gives_way {
+            Some(place) => in_words(&scenario, place),
+            None => full.as_ref().map_or(NOT_SUSTAINED.into(), |full| not_sustained(&full.binding)),
+        }),
         limit: match &found {
             _ if scenario.objectives.is_empty() => missing("no objective is stated"),
             Some(limit) if !attempts.is_cut_short() => limit_mark(&attempts, limit),
@@ -217,6 +223,14 @@ fn in_steps(scenario: &Scenario) -> Option<String> {
         .then(|| "closed classes scale in whole machines, at least one; open ones in rate".into())
 }
 
+/// What gives way where the design is full before an objective fails.
+const NOT_SUSTAINED: &str = "the load is no longer sustained";
+
+/// The same with what is full.
+pub(super) fn not_sustained(bottleneck: &str) -> String {
+    format!("{NOT_SUSTAINED}: {bottleneck} is full")
+}
+
 /// An objective, in words.
 pub(super) fn in_words(scenario: &Scenario, place: usize) -> String {
     let objective = &scenario.objectives[place];
@@ -237,7 +251,7 @@ pub(super) fn in_words(scenario: &Scenario, place: usize) -> String {
 fn resources(full: &Saturation) -> Vec<ResourceRow> {
     let carried = full.near.outcome.carried.iops.value.unwrap_or(0.0);
     let row = |station: &StationRow| {
-        let busiest = station.busiest.as_ref().map_or(station.utilisation, |member| member.utilisation);
+        let busiest = full.near.utilisation(&station.name);
         let ceiling = full.near.ceilings.iter().find(|ceiling| ceiling.station == station.name);
         let added_up = ceiling.map(|ceiling| ceiling.iops).filter(|iops| iops.is_finite());
         let simulated = (busiest > 0.0).then(|| carried / busiest);

@@ -63,7 +63,7 @@ pub(super) fn climb(base: &Base, context: &Context, first: &Saturation, error: f
 fn expected(full: &Saturation, relieved: &str) -> f64 {
     let component = relieved.split('.').next().unwrap_or(relieved);
     let busiest = full.near.outcome.stations.iter().map(|row| {
-        let busy = row.busiest.as_ref().map_or(row.utilisation, |member| member.utilisation);
+        let busy = full.near.utilisation(&row.name);
         let is_relieved = row.name.split('.').next() == Some(component);
         if is_relieved { busy / 2.0 } else { busy }
     });

@@ -6,8 +6,8 @@ use super::attempts::{Attempt, Attempts};
 use super::scaled::Vary;
 use super::trial::Question;
 
-/// Least share of the saturation load that is tried, and the largest.
-const RANGE: (f64, f64) = (0.05, 1.1);
+/// Least share of the saturation load that is tried, and the largest: what is not sustained meets no objective for long.
+const RANGE: (f64, f64) = (0.05, 1.0);
 
 /// The limit of a design.
 #[derive(Clone, Debug)]
@@ -18,10 +18,22 @@ pub(super) struct Limit {
     pub out_of_reach: bool,
     /// Whether even the largest is not.
     pub beyond_range: bool,
-    /// The objective that gives way first, by its place in the scenario; none if only the backlog does.
+    /// The objective that gives way first, by its place in the scenario; none if the load is no longer sustained before.
     pub gives_way: Option<usize>,
     /// A load that fails below one that holds.
     pub turns_back: Option<(f64, f64)>,
+}
+
+impl Limit {
+    /// Of open classes no load beyond saturation meets an objective for long: where the two cannot be told apart, the
+    /// limit is the saturation.
+    pub fn clip(&mut self, saturation: &Bracket) {
+        if self.beyond_range || self.found.value >= saturation.value {
+            let low = self.found.low.map_or(saturation.low, |low| Some(low.min(saturation.value)));
+            self.found = Bracket { low, ..*saturation };
+            self.gives_way = None;
+        }
+    }
 }
 
 /// The limit of the load, below and at saturation; `unit` is its smallest step where it goes in steps.
@@ -31,7 +43,7 @@ pub(super) fn of_load(attempts: &mut Attempts, saturation: f64, unit: Option<f64
     let whole = unit.is_some();
     let range = match whole {
         // Closed machines may go on long past the load at which the busiest station is.
-        true => (1.0, (in_units(RANGE.1 * saturation) * 64.0).ceil().max(2.0)),
+        true => (1.0, (in_units(saturation) * 70.0).ceil().max(2.0)),
         false => (in_units(RANGE.0 * saturation), in_units(RANGE.1 * saturation)),
     };
     let half_width = attempts.scenario.run.precision / 2.0;
@@ -42,21 +54,23 @@ pub(super) fn of_load(attempts: &mut Attempts, saturation: f64, unit: Option<f64
 
 /// Searches in steps; `full` is where what is varied fills the design, if that is known, in steps.
 pub(super) fn search(attempts: &mut Attempts, wanted: &Wanted, full: Option<f64>, step: f64) -> Limit {
-    let mut meeting = Meeting { margins: Margins::new(full), step, attempts };
+    let (margins, balance) = (Margins::new(full), Margins::new(None));
+    let mut meeting = Meeting { margins, balance, step, attempts };
     // What was tried before is known already.
-    for attempt in meeting.attempts.list.iter().filter(|a| a.question == Question::Objectives) {
-        let margin = attempt.tried.margin.map(|(_, margin)| margin);
-        let effort = Effort::Sure { error: wanted.error };
-        meeting.margins.note(attempt.scale / step, effort, attempt.standing, margin);
-    }
+    let known = meeting.attempts.list.iter().filter(|a| a.question == Question::Objectives);
+    let effort = Effort::Sure { error: wanted.error };
+    let known: Vec<Attempt> = known.cloned().collect();
+    known.iter().for_each(|attempt| meeting.note(attempt, effort));
     let found = bracket(&mut meeting, wanted);
     let (lowest, highest) = wanted.range;
     let out_of_reach = found.low.is_none() && found.high.is_some_and(|high| high <= lowest);
     let beyond_range = found.low.is_some_and(|low| low >= highest);
+    let is_full = meeting.is_full();
     let turns_back = meeting.margins.turns_back().map(|(fails, holds)| (fails * step, holds * step));
     let scaled = |load: Option<f64>| load.map(|load| load * step);
     let found = Bracket { value: found.value * step, low: scaled(found.low), high: scaled(found.high) };
-    Limit { gives_way: gives_way(attempts, found.value), found, out_of_reach, beyond_range, turns_back }
+    let gives_way = if is_full { None } else { gives_way(attempts, found.value) };
+    Limit { gives_way, found, out_of_reach, beyond_range, turns_back }
 }
 
 /// The objective nearest to its bound at the tried load nearest to the limit.
@@ -72,18 +86,40 @@ fn gives_way(attempts: &Attempts, limit: f64) -> Option<usize> {
 /// Loads tried for whether all objectives hold.
 struct Meeting<'t, 'a> {
     attempts: &'t mut Attempts<'a>,
+    /// Of the objectives.
     margins: Margins,
+    /// Of the fullest resource.
+    balance: Margins,
     step: f64,
 }
 
 impl Meeting<'_, '_> {
+    fn note(&mut self, attempt: &Attempt, effort: Effort) {
+        let (load, tried) = (attempt.scale / self.step, &attempt.tried);
+        let margin = tried.margin.map(|(_, margin)| margin);
+        self.margins.note(load, effort, attempt.standing, margin);
+        let sustained = if tried.overloaded { Standing::Fails } else { Standing::Unclear };
+        if let Some(balance) = tried.balance {
+            self.balance.note(load, effort, sustained, Some(balance));
+        }
+    }
+
+    /// Whether the fullest resource is full before an objective fails.
+    fn is_full(&self) -> bool {
+        match (self.margins.guess(), self.balance.guess()) {
+            (Guess::At(limit), Guess::At(full)) => full <= limit,
+            (Guess::Above, Guess::At(_)) => !self.balance.is_empty(),
+            _ => false,
+        }
+    }
+
     fn in_words(&self, load: f64, effort: Effort) -> String {
         let of = |load: f64| match self.attempts.vary {
             Vary::Load => format!("{:.3} × the stated load", load * self.step),
             Vary::Class(_) | Vary::Mix => format!("{load:.0} machines"),
             Vary::Years => format!("the machines of {load:.2} years from now"),
         };
-        let so_far = match self.margins.guess() {
+        let so_far = match self.guess() {
             _ if self.margins.is_empty() => String::new(),
             Guess::At(root) => format!("; the limit lies near {}", of(root)),
             Guess::Above => "; all that was tried holds".into(),
@@ -101,16 +137,25 @@ impl Loads for Meeting<'_, '_> {
     fn try_at(&mut self, load: f64, effort: Effort) -> Option<Standing> {
         self.attempts.tell(&self.in_words(load, effort));
         let attempt = self.attempts.attempt(load * self.step, Question::Objectives, effort)?;
-        let (standing, margin) = (attempt.standing, attempt.tried.margin.map(|(_, margin)| margin));
-        self.margins.note(load, effort, standing, margin);
-        Some(standing)
+        let attempt = attempt.clone();
+        self.note(&attempt, effort);
+        Some(attempt.standing)
     }
 
+    /// The lower of where the objectives fail and where the design is full.
     fn guess(&self) -> Guess {
-        self.margins.guess()
+        match (self.margins.guess(), self.balance.guess()) {
+            (found, _) if self.balance.is_empty() => found,
+            (Guess::At(limit), Guess::At(full)) => Guess::At(limit.min(full)),
+            (Guess::Above, found) => found,
+            (found, _) => found,
+        }
     }
 
     fn discernible(&self, root: f64) -> f64 {
-        self.margins.discernible(root)
+        match self.is_full() {
+            true => self.balance.discernible(root),
+            false => self.margins.discernible(root),
+        }
     }
 }

@@ -13,6 +13,7 @@ use crate::engine::SimDuration;
 use crate::measure::{Decision, Round, StoppingRule};
 use crate::scenario::{Auto, Load, RunPlan};
 
+use super::judge::Evidence;
 use super::overload::{self, Sure, drift};
 use super::pilot::{self, Pilot};
 use super::replication::Replication;
@@ -22,6 +23,10 @@ use super::targets::{Target, cycles_floor_s};
 
 /// Looks for overload in one round, and parts of a trace that is played once.
 const PARTS: u32 = 4;
+/// Rounds after which a load that cannot be told from a full resource's is measured no further.
+const ROUNDS_AT_THE_EDGE: u32 = 6;
+/// Half the width of the interval of the work offered, at which it is known well.
+const BALANCE_KNOWN_TO: f64 = 0.01;
 /// Rounds of the same length before it doubles.
 const ROUNDS_BEFORE_DOUBLING: u32 = 6;
 
@@ -317,10 +322,20 @@ fn rounds(lanes: &mut [Lane], run: &RunPlan, more: &dyn Fn(&[Lane]) -> More, con
         if let Decision::Stop { met } = decision {
             return if met { End::Precise } else { End::Short };
         }
+        if round >= ROUNDS_AT_THE_EDGE && lanes.iter().all(|lane| lane.is_overloaded || is_at_the_edge(lane))
+        {
+            return End::Short;
+        }
         if round % ROUNDS_BEFORE_DOUBLING == 0 {
             parts = parts.saturating_mul(2);
         }
     }
+}
+
+/// Whether a lane's load cannot be told from one that is just too much: its waits have no mean to wait for.
+fn is_at_the_edge(lane: &Lane) -> bool {
+    let confidence = lane.setting.scenario.run.confidence;
+    Evidence::of(lane.setting, &lane.replications).is_at_the_edge(confidence, BALANCE_KNOWN_TO)
 }
 
 /// Relative half-widths of all that the lanes want, and the fewest requests beyond a percentile of it.

@@ -2,7 +2,7 @@
 //!
 //! `run` is the way in: `calibrate` solves the drive, `setting` compiles, `pilot` plans, `replication` carries a `scene` through its window,
 //! `lockstep` extends all replications together, `overload` watches it, `targets`
-//! says what must be precise, `periods` cuts a run with dates and `transient` tells what was seen in each, `mix` what static arithmetic is asked about, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
+//! says what must be precise, `periods` cuts a run with dates and `transient` tells what was seen in each, `mix` what static arithmetic is asked about, `judge` says whether the load is sustained, and `summary` (with `stations`, `audit`, `assumptions`) writes the answer.
 //!
 //! `knee` and `fit` search: `scaled` varies the load or the machines, `trial` tries one, `attempts` keeps what was tried;
 //! `saturation`, `limit` and `elasticity` ask, `curve` and `ladder` draw what lies between and beyond, `paper` adds up.
@@ -18,6 +18,7 @@ mod compare;
 mod curve;
 mod elasticity;
 mod fit;
+mod judge;
 mod knee;
 mod ladder;
 mod ledger;

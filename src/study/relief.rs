@@ -3,6 +3,7 @@
 //! Each station of the answer belongs to a component; the component is doubled and everything else stays. Whether the
 //! doubled design may be built (lanes, slots) is not asked: the question is what binds next.
 
+use super::judge::DESTAGE;
 use crate::scenario::{Design, Fabric, FabricShape, Interface, Protection, Scenario};
 
 /// Doubles what a station is made of; says in words what was changed, or nothing where there is no such thing.
@@ -32,6 +33,10 @@ pub(super) fn relieve(scenario: &mut Scenario, station: &str) -> Option<String> 
         }
         "log" => {
             let log = design.log.as_mut()?;
+            if station == DESTAGE {
+                log.destage = log.destage.checked_mul(2).filter(|stripes| *stripes <= 4096)?;
+                return Some(format!("design.log.destage to {}", log.destage));
+            }
             log.rate *= 2.0;
             Some(format!("design.log.rate to {:.1} GB/s", log.rate / 1e9))
         }

@@ -26,8 +26,13 @@ pub(super) struct Replication {
     edges: [Edge; 2],
     /// Bytes that had been written to each drive then.
     written: [Vec<u64>; 2],
-    /// Backlog at the start of the window and at moments in it, and what the log held, in its blocks.
-    readings: Vec<(SimTime, [u64; 2])>,
+    /// Backlog at the start of the window and at moments in it, and the deferred stocks, in blocks of the log.
+    readings: Vec<(SimTime, [u64; 3])>,
+    /// By station: time that it has been busy in the first halves of what was measured, and in the second ones, ps.
+    folds: [Vec<f64>; 2],
+    /// Work done by each station until the last quarter ended, ps.
+    done: Vec<u64>,
+    level: u64,
     /// In a run with dates: what was seen at the edges of the points in time, and edges still to come.
     pub samples: Vec<Sample>,
     edges_to_come: Vec<SimTime>,
@@ -61,6 +66,24 @@ pub(super) struct Sample {
     pub backlog: u64,
     /// How full the write log is, if there is one.
     pub log_fill: Option<f64>,
+}
+
+/// What is put off until later, by its place among the readings.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Stock {
+    /// What waits in the log for the drives.
+    Log = 1,
+    /// What the layout's garbage collection has yet to move.
+    Debt = 2,
+}
+
+/// By station: work done since time zero, ps.
+fn done(seen: &Observation) -> Vec<u64> {
+    seen.stations
+        .iter()
+        .zip(&seen.residual)
+        .map(|(station, left)| station.booked.wrapping_sub(*left))
+        .collect()
 }
 
 /// What a kernel knew when it was closed.
@@ -111,6 +134,9 @@ impl Replication {
             edges: [Edge::default(); 2],
             written: [Vec::new(), Vec::new()],
             readings: Vec::new(),
+            folds: [Vec::new(), Vec::new()],
+            done: Vec::new(),
+            level: 0,
             samples: Vec::new(),
             edges_to_come,
             stop: Stop::Time,
@@ -124,7 +150,10 @@ impl Replication {
         self.run_to(SimTime::ZERO + span, interrupted);
         // Given up early, the window opens where the run stands.
         self.kernel.model.recorder.from = self.kernel.now();
-        self.opened = Some(self.kernel.observe());
+        let opened = self.kernel.observe();
+        self.done = done(&opened);
+        self.folds = [(); 2].map(|()| vec![0.0; self.done.len()]);
+        self.opened = Some(opened);
         self.edges[0] = self.edge();
         self.written[0].clone_from(&self.kernel.model.path.written);
         self.read_backlog();
@@ -134,13 +163,14 @@ impl Replication {
     /// whose backlog runs away is closed at once: what it holds is most of what the program holds.
     pub fn extend(&mut self, span: SimDuration, interrupted: &AtomicBool) {
         let start = self.kernel.now();
-        for quarter in 1..=4 {
+        for quarter in 1..=4_usize {
             if self.stop == Stop::Backlog || interrupted.load(Ordering::Relaxed) {
                 break;
             }
-            let so_far = u128::from(span.ps()) * quarter / 4;
+            let so_far = u128::from(span.ps()) * quarter as u128 / 4;
             self.run_to(start + SimDuration::from_ps(so_far as u64), interrupted);
             self.read_backlog();
+            self.fold((quarter - 1) / 2);
         }
         if self.stop == Stop::Backlog {
             self.close();
@@ -209,8 +239,23 @@ impl Replication {
     }
 
     fn read_backlog(&mut self) {
-        let held = self.kernel.model.path.destage.level() / LOG_BLOCK;
-        self.readings.push((self.kernel.now(), [self.backlog(), held]));
+        let path = &self.kernel.model.path;
+        let [waiting, debt] = path.destage.deferred(path.plan()).map(|bytes| bytes / LOG_BLOCK);
+        self.level = path.destage.level();
+        self.readings.push((self.kernel.now(), [self.backlog(), waiting, debt]));
+    }
+
+    /// Adds what the stations have done since the last quarter to a fold.
+    fn fold(&mut self, which: usize) {
+        let now = done(&self.kernel.observe());
+        let since = now.iter().zip(&self.done).map(|(now, before)| now.wrapping_sub(*before) as f64);
+        self.folds[which].iter_mut().zip(since).for_each(|(sum, more)| *sum += more);
+        self.done = now;
+    }
+
+    /// By station: time that it was busy in either fold of the window, ps.
+    pub fn folds(&self) -> [&[f64]; 2] {
+        [&self.folds[0], &self.folds[1]]
     }
 
     fn edge(&self) -> Edge {
@@ -291,13 +336,13 @@ impl Replication {
         self.watch_of(0, arrived - (opened.arrived - self.edges[0].stripes))
     }
 
-    /// The same of what the log holds, in its blocks, beside the blocks that were written to it.
-    pub fn watch_log(&self) -> Option<Watch> {
+    /// The same of a deferred stock, in blocks, beside the blocks that were written.
+    pub fn watch_stock(&self, stock: Stock) -> Option<Watch> {
         let committed = match &self.closed {
             Some(_) => self.edges[1].levels.committed,
             None => self.kernel.model.path.destage.levels().committed,
         };
-        self.watch_of(1, (committed - self.edges[0].levels.committed) / LOG_BLOCK)
+        self.watch_of(stock as usize, (committed - self.edges[0].levels.committed) / LOG_BLOCK)
     }
 
     fn watch_of(&self, which: usize, offered: u64) -> Option<Watch> {
@@ -306,7 +351,7 @@ impl Replication {
         let span = end.since(opened.at);
         let near = |quarter: u64| {
             let wanted = opened.at + SimDuration::from_ps(span.ps() / 4 * quarter);
-            let distance = |reading: &&(SimTime, [u64; 2])| reading.0.ps().abs_diff(wanted.ps());
+            let distance = |reading: &&(SimTime, [u64; 3])| reading.0.ps().abs_diff(wanted.ps());
             self.readings.iter().min_by_key(distance).map_or(0, |reading| reading.1[which])
         };
         let mut backlog = [0, 1, 2, 3, 4].map(near);
@@ -321,7 +366,7 @@ impl Replication {
 
     /// What the log held when the window closed, bytes.
     pub fn log_level(&self) -> u64 {
-        self.readings.last().map_or(0, |reading| reading.1[1] * LOG_BLOCK)
+        self.level
     }
 
     /// Bytes of fragments cut while the window was open, by operation.

@@ -108,39 +108,6 @@ impl MemberUse {
     }
 }
 
-/// The group that is nearest to full, of those whose load lasts.
-pub(super) struct Fullest {
-    /// Its place among the groups.
-    pub place: usize,
-    /// By replication: utilisation of the member that counts, or of the group.
-    pub shares: Vec<f64>,
-}
-
-/// The fullest group of these windows. Among hundreds of like members the busiest of a window is so by chance; so a member
-/// counts for what it does in one half of the replications if it was the busiest in the other, and never for less
-/// than the mean.
-pub(super) fn fullest(groups: &[Group], windows: &[(&Observation, &Observation)]) -> Option<Fullest> {
-    let (even, odd) = (0..windows.len()).partition::<Vec<usize>, _>(|n| n % 2 == 0);
-    let of = |(place, group): (usize, &Group)| {
-        let usages: Vec<Usage> = windows.iter().map(|w| Usage::of(group, std::slice::from_ref(w))).collect();
-        let busiest = |half: &[usize]| {
-            let busy = |member: &usize| half.iter().map(|n| usages[*n].members[*member].busy_ps).sum::<f64>();
-            (0..group.members as usize).max_by(|a, b| busy(a).total_cmp(&busy(b))).unwrap_or(0)
-        };
-        let (by_even, by_odd) = (busiest(&even), busiest(&odd));
-        let own = |n: usize| {
-            let member = if n.is_multiple_of(2) { by_odd } else { by_even };
-            usages[n].share(usages[n].members[member].busy_ps)
-        };
-        let members: Vec<f64> = (0..usages.len()).map(own).collect();
-        let means: Vec<f64> = usages.iter().map(Usage::utilisation).collect();
-        let shares = if members.iter().sum::<f64>() > means.iter().sum() { members } else { means };
-        Fullest { place, shares }
-    };
-    let all = groups.iter().enumerate().filter(|(_, group)| group.members > 0).map(of);
-    all.max_by(|a, b| a.shares.iter().sum::<f64>().total_cmp(&b.shares.iter().sum()))
-}
-
 /// The group's work over all replications.
 pub(super) fn work(group: &Group, replications: &[Replication]) -> Work {
     let mut work = Work { busy: 0.0, at_edges: 0.0 };

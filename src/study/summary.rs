@@ -6,13 +6,14 @@ use rayon::prelude::*;
 
 use crate::engine::Stop;
 use crate::measure::{
-    BlameTable, Interval, Latencies, mean_estimate, percentile_estimates, pool, rate_estimate,
+    BlameTable, Drift, Interval, Latencies, mean_estimate, percentile_estimates, pool, rate_estimate,
 };
 use crate::outcome::*;
 use crate::scenario::{Objective, Operation, Over};
 use crate::system::{Ceiling, ceilings};
 
 use super::audit::audit;
+use super::judge::{self, Balance, Evidence};
 use super::mix::offered_iops;
 use super::rebuild::restored_per_s;
 use super::replication::Replication;
@@ -63,8 +64,11 @@ pub(super) fn summarise(
                 replications.iter().map(|r| r.arrived() as f64).sum(),
             ),
         },
-        verdict: verdict(setting, replications, course, &usage, &objectives),
-        offered: Offered { iops: offered_iops(&offered) },
+        verdict: verdict(setting, replications, course, &objectives),
+        offered: Offered {
+            iops: offered_iops(&offered),
+            closed_classes: offered.iter().filter(|rate| rate.is_none()).count() as u32,
+        },
         carried: carried(replications, scenario.run.confidence),
         classes: latency_rows(setting, replications),
         stations: usage.iter().map(|u| u.row(detail)).collect(),
@@ -85,26 +89,22 @@ fn verdict(
     setting: &Setting,
     replications: &[Replication],
     course: &Course,
-    usage: &[Usage],
     objectives: &[ObjectiveRow],
 ) -> Verdict {
-    let (mut state, mut reason, growth) = state(setting, replications, course, usage);
+    let evidence = Evidence::of(setting, replications);
+    let (mut state, mut reason, growth) = state(setting, replications, course, &evidence);
     let is_dated = replications.iter().any(|r| r.kernel.model.recorder.periods.is_some());
     let filling = (state == State::Stable && !is_dated).then(|| filling(setting, replications)).flatten();
     if let Some(filling) = &filling {
         state = State::Unsustainable;
-        reason = Some(in_words(filling));
+        reason = Some(in_words(setting, filling, &evidence));
     }
-    let binding = usage.iter().fold(None, |best: Option<(&Usage, f64)>, u| {
-        let (_, busy) = u.busiest();
-        if best.is_none_or(|b| busy > b.1) { Some((u, busy)) } else { best }
-    });
     let lowest = static_ceilings(setting, replications).into_iter().min_by(|a, b| a.iops.total_cmp(&b.iops));
-    let utilisation = binding.map_or(0.0, |b| b.1);
+    let utilisation = evidence.fullest().map_or(0.0, Balance::utilisation).min(1.0);
     Verdict {
         state,
         objectives_met: objectives.iter().map(|o| o.met).try_fold(true, |all, met| met.map(|m| all && m)),
-        binding: binding.map(|b| b.0.group.name.clone()),
+        binding: evidence.bottleneck(setting.scenario.run.confidence).filter(|_| utilisation > 0.0),
         utilisation,
         headroom: (utilisation > 0.0).then(|| 1.0 / utilisation - 1.0),
         static_ceiling_iops: lowest.as_ref().map(|c| c.iops),
@@ -115,9 +115,37 @@ fn verdict(
     }
 }
 
-fn in_words(filling: &Filling) -> String {
+/// The verdict where more work is stated than the fullest resource has time for, or where that cannot be told.
+fn too_full(
+    setting: &Setting,
+    drift: Option<&Drift>,
+    evidence: &Evidence,
+) -> Option<(State, Option<String>, Option<f64>)> {
+    let offered = evidence.offered(setting.scenario.run.confidence)?;
+    let resource = &evidence.fullest()?.resource;
+    let percent = 100.0 * offered.value;
+    if offered.low > 1.0 && drift.is_none_or(|drift| !drift.is_steady()) {
+        let reason = format!("{resource} is offered {percent:.1} % of the work that it has time for");
+        return Some((State::Saturated, Some(reason), drift.map(|drift| drift.growth.value)));
+    }
+    let half = 100.0 * (offered.high - offered.value);
+    let reason = format!(
+        "{resource} is offered {percent:.1} % ± {half:.1} of the work that it has time for, which cannot be told from full"
+    );
+    (offered.high >= 1.0).then_some((State::Undecided, Some(reason), None))
+}
+
+fn in_words(setting: &Setting, filling: &Filling, evidence: &Evidence) -> String {
+    let limit = match evidence.bottleneck(setting.scenario.run.confidence) {
+        Some(name) if name == judge::DESTAGE => {
+            let at_once = setting.scenario.design.log.as_ref().map_or(0, |log| log.destage);
+            format!("{at_once} stripes destaged at once can take (`design.log.destage`)")
+        }
+        Some(name) if !name.starts_with("drives") => format!("{name} can take"),
+        _ => "the drives take".into(),
+    };
     format!(
-        "the log fills by {:.3} GB/s beyond what the drives take: at high water {:.1} s after the window measured; \
+        "the log fills by {:.3} GB/s beyond what {limit}: at high water {:.1} s after the window measured; \
          from then on writes go at {:.3} GB/s, and the percentiles here no longer hold",
         filling.growth_bytes_per_s / 1e9,
         filling.full_after_s,
@@ -151,7 +179,7 @@ fn state(
     setting: &Setting,
     replications: &[Replication],
     course: &Course,
-    usage: &[Usage],
+    evidence: &Evidence,
 ) -> (State, Option<String>, Option<f64>) {
     let given_up = replications.iter().filter(|r| r.stop == Stop::Backlog);
     let growths: Vec<f64> =
@@ -164,6 +192,7 @@ fn state(
     if course.interrupted {
         return (State::Undecided, Some("interrupted: what is known so far".into()), None);
     }
+    let utilisation = evidence.fullest().map_or(0.0, Balance::utilisation);
     match &course.drift {
         Some(drift) if drift.is_growing() && !drift.is_runaway() => {
             let reason = "the backlog grows, but ever more slowly: the start-up is not over; try a longer \
@@ -179,7 +208,13 @@ fn state(
             };
             (State::Saturated, Some(reason.into()), Some(drift.growth.value))
         }
-        Some(drift) if !drift.is_steady() && usage.iter().any(|u| u.busiest().1 > CLEARLY_STABLE) => {
+        // What has dates is judged by the backlog that it leaves.
+        drift
+            if let (None, Some(words)) = (&setting.periods, too_full(setting, drift.as_ref(), evidence)) =>
+        {
+            words
+        }
+        Some(drift) if !drift.is_steady() && utilisation > CLEARLY_STABLE => {
             let reason =
                 "the run is too short to tell whether the backlog grows: try a longer `run.length`".into();
             (State::Undecided, Some(reason), None)

@@ -6,7 +6,7 @@
 
 use crate::measure::Drift;
 
-use super::replication::Replication;
+use super::replication::{Replication, Stock};
 use super::setting::Setting;
 use super::stations::ratio;
 
@@ -23,7 +23,7 @@ pub(super) struct Filling {
 /// How fast the log fills, if it does.
 pub(super) fn filling(setting: &Setting, replications: &[Replication]) -> Option<Filling> {
     let room = setting.plan.log_room()?;
-    let watches: Vec<_> = replications.iter().filter_map(Replication::watch_log).collect();
+    let watches: Vec<_> = replications.iter().filter_map(|r| r.watch_stock(Stock::Log)).collect();
     let drift = Drift::estimate(&watches, setting.scenario.run.confidence)?;
     if !drift.is_runaway() {
         return None;

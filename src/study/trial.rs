@@ -11,22 +11,21 @@ use std::sync::atomic::Ordering;
 
 use rayon::prelude::*;
 
-use crate::engine::{Observation, SimDuration, Stop};
-use crate::measure::{BlameTable, Drift, Interval, Margin, Standing, t_interval};
+use crate::engine::{SimDuration, Stop};
+use crate::measure::{Drift, Interval, Margin, Standing};
 use crate::outcome::{RunOutcome, State};
 use crate::scenario::{Auto, Objective};
 
 use crate::system::Ceiling;
 
+use super::judge::Evidence;
 use super::lockstep::{played_once, warmed_up};
 use super::overload;
 use super::pilot;
 use super::replication::Replication;
 use super::setting::{Course, Setting};
-use super::stations::fullest;
 use super::summary;
 use super::targets::{Target, cycles_floor_s, is_measured, targets};
-use super::transient;
 
 /// Looks at most; the window after the last is 2^(LOOKS − 1) times as long as after the first.
 pub(super) const LOOKS: u32 = 4;
@@ -66,14 +65,7 @@ pub(super) struct Trial<'s> {
     looks: u32,
     overloaded: bool,
     /// At the end of the last look.
-    fill: Option<Fill>,
-}
-
-/// The fullest station, and by replication the work that the load brings it ÷ its time.
-#[derive(Clone, Debug)]
-struct Fill {
-    station: String,
-    shares: Vec<f64>,
+    evidence: Option<Evidence>,
 }
 
 /// What a replication of a trial saw.
@@ -94,11 +86,23 @@ pub(super) struct Tried {
     pub samples: Vec<Sample>,
     /// The objective nearest to its bound, or farthest beyond: its place, and the logarithm of figure ÷ bound.
     pub margin: Option<(usize, Margin)>,
-    /// The fullest station, and the work that the load brings it ÷ its time.
+    /// What limits throughput, and the work that the load brings the fullest resource ÷ its time.
     pub fullest: Option<(String, Interval)>,
+    /// Utilisation of every resource at its most loaded instance.
+    pub utilisations: Vec<(String, f64)>,
+    /// How far the fullest resource is from full.
+    pub balance: Option<Margin>,
+
     /// What static arithmetic says of the mix that was offered, or measured where classes are closed.
     pub ceilings: Vec<Ceiling>,
     pub overloaded: bool,
+}
+
+impl Tried {
+    /// Utilisation of a resource at its most loaded instance.
+    pub fn utilisation(&self, resource: &str) -> f64 {
+        self.utilisations.iter().find(|(name, _)| name == resource).map_or(0.0, |(_, used)| *used)
+    }
 }
 
 impl<'s> Trial<'s> {
@@ -141,7 +145,7 @@ impl<'s> Trial<'s> {
             replications,
             looks: 0,
             overloaded: false,
-            fill: None,
+            evidence: None,
         };
         if !trial.is_fixed() {
             trial.add(setting.scenario.run.replications);
@@ -198,7 +202,7 @@ impl<'s> Trial<'s> {
             self.replications.par_iter_mut().for_each(|r| r.extend(span, interrupted));
         }
         self.looks += 1;
-        self.fill = fill(self.setting, &self.replications);
+        self.evidence = Some(Evidence::of(self.setting, &self.replications));
         self.overloaded = self.replications.iter().any(|r| r.stop == Stop::Backlog)
             || (self.question != Question::Carried && !self.is_fixed() && self.runs_away());
         true
@@ -223,33 +227,22 @@ impl<'s> Trial<'s> {
         match self.question {
             Question::Mean => Standing::Unclear,
             Question::Carried => self.is_carried(confidence),
-            Question::Objectives => self.objectives_hold(confidence),
+            // What is not sustained meets no objective for long.
+            Question::Objectives => match (self.objectives_hold(confidence), self.is_carried(confidence)) {
+                (Standing::Fails, _) | (_, Standing::Fails) => Standing::Fails,
+                (Standing::Holds, Standing::Holds) => Standing::Holds,
+                _ => Standing::Unclear,
+            },
         }
     }
 
-    /// A load is carried if the fullest station has time for it (the condition for a queue to be stable: Loynes 1962)
-    /// and neither the backlog nor the log is seen to run away.
+    /// Whether the load is sustained, as the judge has it; of a load with dates that is not asked.
     fn is_carried(&self, confidence: f64) -> Standing {
-        let logs: Vec<_> = self.replications.iter().filter_map(Replication::watch_log).collect();
-        let backlog = Drift::estimate(&overload::watches(&self.replications), confidence);
-        let log = Drift::estimate(&logs, confidence).filter(|_| self.setting.plan.has_log());
-        let Some(fill) = self.filled(confidence) else { return Standing::Unclear };
-        let runs_away = |drift: &Option<Drift>| drift.as_ref().is_some_and(Drift::is_runaway);
-        let is_steady = |drift: &Option<Drift>| drift.as_ref().is_none_or(Drift::is_steady);
-        if fill.low > 1.0 || runs_away(&backlog) || runs_away(&log) {
-            return Standing::Fails;
+        match &self.evidence {
+            _ if self.is_fixed() => Standing::Holds,
+            Some(evidence) => evidence.standing(confidence),
+            None => Standing::Unclear,
         }
-        // Where bursts keep a backlog moving it is not seen to be steady; but what no station limits piles up in sight.
-        let growing =
-            overload::drift(self.setting, &self.replications).is_some_and(|drift| drift.is_growing());
-        let holds = fill.high < 1.0 && (is_steady(&backlog) || !growing) && is_steady(&log);
-        if holds { Standing::Holds } else { Standing::Unclear }
-    }
-
-    /// The work that the load brings the fullest station ÷ its time.
-    fn filled(&self, confidence: f64) -> Option<Interval> {
-        let filled = t_interval(&self.fill.as_ref()?.shares, confidence)?;
-        filled.value.is_finite().then_some(filled)
     }
 
     /// Each objective is tested by itself. All hold if each does, at the same error (an intersection-union test: Berger
@@ -316,8 +309,12 @@ impl<'s> Trial<'s> {
         });
         let run = &self.setting.scenario.run;
         let drift = overload::drift(self.setting, &self.replications);
-        let filled = self.filled(run.confidence);
-        let named = self.fill.as_ref().map(|fill| fill.station.clone());
+        let evidence = self.evidence.take();
+        let utilisations = evidence.as_ref().map_or_else(Vec::new, Evidence::utilisations);
+        let balance = evidence.as_ref().and_then(|evidence| evidence.fullest());
+        let filled = balance.and_then(|balance| balance.interval(run.confidence));
+        let named = evidence.as_ref().and_then(|evidence| evidence.bottleneck(run.confidence));
+        let balance = balance.filter(|_| !self.is_fixed()).and_then(|balance| balance.margin(run.confidence));
         let course = Course {
             warm_up: self.warm_up,
             precision_met: targets(self.setting).iter().all(|t| t.is_precise(&self.replications, run)),
@@ -329,7 +326,16 @@ impl<'s> Trial<'s> {
         let overloaded = is_given_up || outcome.verdict.state == State::Saturated;
         let margin = if overloaded { None } else { self.nearest() };
         let ceilings = summary::static_ceilings(self.setting, &self.replications);
-        Tried { samples: self.samples(), outcome, margin, fullest: named.zip(filled), ceilings, overloaded }
+        Tried {
+            samples: self.samples(),
+            outcome,
+            margin,
+            fullest: named.zip(filled),
+            utilisations,
+            balance,
+            ceilings,
+            overloaded,
+        }
     }
 
     fn samples(&self) -> Vec<Sample> {
@@ -344,50 +350,6 @@ impl<'s> Trial<'s> {
         };
         self.replications.iter().map(of).collect()
     }
-}
-
-/// Work that open classes bring the fullest station ÷ its time; of closed classes where there are no others.
-///
-/// Its busy time per request is far better known than how many requests a window of bursts happens to hold, so the
-/// requests are set to what the scenario states (a ratio estimator: Cochran 1977, chapter 6). Closed classes take what
-/// the others leave, and pile nothing up. Past saturation the station is busy all the time and finishes less than is
-/// stated.
-fn fill(setting: &Setting, replications: &[Replication]) -> Option<Fill> {
-    let seen: Vec<Observation> = replications.iter().map(Replication::seen).collect();
-    let windows: Vec<(&Observation, &Observation)> =
-        replications.iter().zip(&seen).filter_map(|(r, seen)| Some((r.opened.as_ref()?, seen))).collect();
-    let groups = setting.plan.network.groups();
-    let fullest = fullest(groups, &windows)?;
-    let share = |((share, r), (opened, seen)): ((&f64, &Replication), &(&Observation, &Observation))| {
-        share * stated_to_seen(setting, r, fullest.place, seen.at.since(opened.at).secs())
-    };
-    let shares = fullest.shares.iter().zip(replications).zip(&windows).map(share).collect();
-    Some(Fill { station: groups[fullest.place].name.clone(), shares })
-}
-
-/// Service at a group of stations that the stated requests of open classes take in so many seconds ÷ all that was given
-/// there, as a replication has seen it; 1 where no class is open.
-fn stated_to_seen(setting: &Setting, replication: &Replication, group: usize, seconds: f64) -> f64 {
-    let recorder = &replication.kernel.model.recorder;
-    let offered = transient::offered(setting, replication);
-    if offered.iter().all(Option::is_none) {
-        return 1.0;
-    }
-    let (mut stated, mut given) = (0.0, 0.0);
-    for (class, rate) in offered.iter().enumerate() {
-        let tables = &recorder.blame[2 * class..][..2];
-        let of = |table: &BlameTable| {
-            let mean = table.above(0.0).map_or(0.0, |blame| blame.stations[group].1);
-            mean * table.count() as f64
-        };
-        let service: f64 = tables.iter().map(of).sum();
-        let requests: f64 = tables.iter().map(|table| table.count() as f64).sum();
-        given += service;
-        if let Some(rate) = rate.filter(|_| requests > 0.0) {
-            stated += service * rate * seconds / requests;
-        }
-    }
-    if given > 0.0 { stated / given } else { 1.0 }
 }
 
 /// The window of a run that cannot be extended: one with dates, or a trace that is played once.

@@ -146,6 +146,23 @@ impl Destage {
         self.dirty.level + self.leaving + self.open.held
     }
 
+    /// Bytes that wait in the log for the drives (less than what begins a stripe waits for hosts, and blocks of the stripe
+    /// that is being filled for others), and bytes that the cleaner has yet to move beyond the stripe it waits for.
+    pub fn deferred(&self, plan: &Plan) -> [u64; 2] {
+        let waiting = self.dirty.level.saturating_sub(Self::least(plan)) + self.leaving;
+        let stripe = plan.stripes.as_ref().map_or(0, |stripes| stripes.data_bytes);
+        [waiting, (self.debt - stripe as f64).max(0.0) as u64]
+    }
+
+    /// Bytes in the log from which on a job begins.
+    fn least(plan: &Plan) -> u64 {
+        let Some(log) = &plan.log else { return 0 };
+        // Before a stripe's worth is there, writes may still complete each other's blocks; in place, the oldest
+        // stripe is whole when as much again has come behind it.
+        let least = plan.stripes.as_ref().map_or(2 * plan.stripe_bytes(), |stripes| stripes.data_bytes);
+        least.min(room(log) / 4)
+    }
+
     /// What came to the log and to stripes, and what left or is there still: pairs of two counts.
     pub fn balances(&self, plan: &Plan) -> Vec<(&'static str, u64, u64)> {
         let l = self.levels();
@@ -166,11 +183,7 @@ impl Destage {
 
     /// Whether there is enough for a job.
     fn is_due_again(&self, plan: &Plan) -> bool {
-        let Some(log) = &plan.log else { return false };
-        // Before a stripe's worth is there, writes may still complete each other's blocks; in place, the oldest
-        // stripe is whole when as much again has come behind it.
-        let least = plan.stripes.as_ref().map_or(2 * plan.stripe_bytes(), |stripes| stripes.data_bytes);
-        self.dirty.level >= least.min(room(log) / 4)
+        plan.log.is_some() && self.dirty.level >= Self::least(plan)
     }
 
     /// Begins a job, if there is one: the token becomes its token.

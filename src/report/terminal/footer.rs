@@ -44,7 +44,7 @@ fn carried(sheet: &mut Sheet, outcome: &RunOutcome) {
     if let Some(offered) = outcome.offered.iops {
         let offered_shown = format_significant(offered);
         // Closed classes are carried too, and offer nothing that could be stated.
-        if outcome.carried.iops.value.is_some_and(|carried| carried > 1.05 * offered) {
+        if outcome.offered.closed_classes > 0 {
             words.push_str(&format!(": {offered_shown} offered, the rest by closed loops"));
         } else {
             words.push_str(&format!(" of {offered_shown} offered"));

@@ -3,16 +3,12 @@
 //! Each is one line on any page. Every line has several spellings and takes the longest that fits;
 //! what a short one leaves out stands in a table or paragraph below.
 
-use crate::outcome::{AuditRow, ObjectiveRow, RunOutcome, State, StationRow};
+use crate::outcome::{AuditRow, BlameRow, ObjectiveRow, RunOutcome, State, StationRow};
 use crate::report::numbers::{format_per_second, format_percent, format_significant};
 use crate::report::sheet::{Sheet, Tone};
 use crate::report::text::{clean, first_that_fits, plural, shorten};
 
 use super::standing::{Standing, describe, share_of_bound};
-
-/// Carried load this far above the offered one cannot be chance (bursts over a short run): closed
-/// classes, which offer nothing, carry the rest. The words chosen are true either way.
-const CLEARLY_MORE: f64 = 1.05;
 
 /// Adds the three lines, and a fourth if the run's own checks failed.
 pub(super) fn answer(sheet: &mut Sheet, outcome: &RunOutcome) {
@@ -22,7 +18,7 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &RunOutcome) {
         State::Unsustainable | State::Undecided => Tone::Caution,
     };
     let width = sheet.width();
-    if outcome.run.requests == 0 {
+    if outcome.run.requests == 0 && outcome.verdict.state == State::Stable {
         sheet.line(Tone::Caution, "Nothing was measured: no request came while the window was open");
         return;
     }
@@ -71,7 +67,7 @@ fn load_line(outcome: &RunOutcome) -> Vec<String> {
     let carried = outcome.carried.iops.value;
     let rate = |value: Option<f64>| value.map_or("–".into(), format_significant);
     let (long, short) = match outcome.offered.iops {
-        Some(offered) if carried.is_some_and(|carried| carried > offered * CLEARLY_MORE) => (
+        Some(offered) if outcome.offered.closed_classes > 0 => (
             format!(
                 "carries {} requests/s: {} offered, the rest by closed loops",
                 rate(carried),
@@ -187,21 +183,50 @@ fn binding_line(outcome: &RunOutcome) -> Vec<String> {
     let used = format_percent(verdict.utilisation);
     let name = shorten(&clean(binding), 32);
     let member = busiest_member(&outcome.stations, binding);
-    let (room, short_room) = match verdict.headroom {
-        Some(headroom) if headroom > 0.005 => {
-            let factor = format_significant(1.0 + headroom);
-            (format!("; full at {factor} × this load"), format!("; full at {factor} ×"))
-        }
-        Some(_) => ("; full".into(), "; full".into()),
-        None => (String::new(), String::new()),
-    };
+    // Where it would be full is a search's answer: a utilisation does not grow in proportion all the way.
+    let full = if verdict.headroom.is_some_and(|headroom| headroom <= 0.005) { "; full" } else { "" };
+    if let Some((cause, share)) = cause_of_miss(outcome) {
+        let cause = shorten(&clean(&cause), 32);
+        let share = format_percent(share);
+        return vec![
+            format!(
+                "Binding: {cause}, {share} of the tail that misses; fullest: {name} at {used}{member}{full}; {long_paper}"
+            ),
+            format!(
+                "Binding: {cause}, {share} of the tail that misses; fullest: {name} at {used}{full}; {short_paper}"
+            ),
+            format!("Binding: {cause}, {share} of the tail that misses; fullest: {name} at {used}{full}"),
+            format!("Binding: {cause}, {share} of the tail that misses"),
+        ];
+    }
     vec![
-        format!("Binding: {name} at {used}{member}{room}; {long_paper}"),
-        format!("Binding: {name} at {used}{member}{short_room}; {long_paper}"),
-        format!("Binding: {name} at {used}{member}{short_room}; {short_paper}"),
-        format!("Binding: {name} at {used}{short_room}; {short_paper}"),
-        format!("Binding: {name} at {used}{short_room}"),
+        format!("Binding: {name} at {used}{member}{full}; {long_paper}"),
+        format!("Binding: {name} at {used}{member}{full}; {short_paper}"),
+        format!("Binding: {name} at {used}{full}; {short_paper}"),
+        format!("Binding: {name} at {used}{full}"),
     ]
+}
+
+/// Where the requests that miss an objective spend most of their time, and its share of it: of the objective told in
+/// the line above, if it is missed and the load is stable.
+fn cause_of_miss(outcome: &RunOutcome) -> Option<(String, f64)> {
+    let (standing, missed, _) = foremost(&outcome.objectives)?;
+    if standing != Standing::Missed || outcome.verdict.state != State::Stable {
+        return None;
+    }
+    let above = match missed.percentile {
+        p if p >= 99.9 => "p99.9",
+        p if p >= 99.0 => "p99",
+        _ => "p50",
+    };
+    let of_it = |row: &&BlameRow| {
+        row.class == missed.class && row.operation == missed.operation && row.above == above
+    };
+    let rows = || outcome.blame.iter().filter(of_it);
+    let time = |row: &BlameRow| row.wait_us + row.service_us;
+    let all: f64 = rows().map(time).sum();
+    let most = rows().max_by(|a, b| time(a).total_cmp(&time(b)))?;
+    (all > 0.0).then(|| (most.station.clone(), time(most) / all))
 }
 
 /// What static arithmetic says, long and short.

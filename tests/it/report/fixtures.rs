@@ -142,7 +142,7 @@ pub fn stable() -> RunOutcome {
             log_full_after_s: None,
             reason: None,
         },
-        offered: Offered { iops: Some(41_200.0) },
+        offered: Offered { iops: Some(41_200.0), closed_classes: 0 },
         carried: Carried {
             iops: figure(41_187.0, 130.0),
             read_bytes_per_s: figure(612.4e6, 2.1e6),
@@ -243,7 +243,7 @@ pub fn trace() -> RunOutcome {
             static_binding: None,
             ..stable.verdict
         },
-        offered: Offered { iops: Some(602.6) },
+        offered: Offered { iops: Some(602.6), closed_classes: 0 },
         carried: Carried { iops: figure(602.6, 4.2), ..stable.carried },
         stations: vec![
             station("cpu", (1, 2), [0.312, 9.4, 1_035.0, 602.6], None),
