@@ -46,7 +46,7 @@ impl Path {
     /// The path of one replication, whose own draws come from `key`.
     pub fn new(plan: Arc<Plan>, key: Key) -> Self {
         let drives = plan.drives;
-        let flash = Flash::new(plan.drives, plan.drive.as_ref());
+        let flash = Flash::new(plan.drives, plan.drive.as_ref(), key);
         let arms = Arms::new(if plan.arm.is_some() { plan.drives } else { 0 });
         let mut protected = plan.protected(key);
         let conditions = plan.conditions();

@@ -1,9 +1,11 @@
 //! What the drives of one replication have gathered: bytes of the open program, work of the cleaner that is
 //! due, bytes since the last erase, and whose turn it is.
 
-use crate::engine::SimDuration;
+use crate::engine::{Key, Purpose, SimDuration};
 
 use super::DriveModel;
+
+const PHASE: Purpose = Purpose::named("phase");
 
 /// The flash side of every drive.
 pub(in crate::system) struct Flash {
@@ -34,18 +36,22 @@ struct Gathered {
 }
 
 impl Flash {
-    /// Drives in steady state: each somewhere between two programs, two moves of the cleaner and two erases.
-    pub fn new(drives: usize, model: Option<&DriveModel>) -> Self {
+    /// Drives in steady state: each somewhere between two programs, two moves of the cleaner and two erases, in every
+    /// replication somewhere else: else the same units would be erased first in all of them.
+    pub fn new(drives: usize, model: Option<&DriveModel>, key: Key) -> Self {
         let (program, page, erase) = model
             .map_or((0.0, 0.0, 0.0), |m| (f64::from(m.program_bytes), m.page as f64, m.erase_block as f64));
-        // Multiples of the golden ratio are spread evenly (Weyl's sequence), and need no draw.
-        let phase = |n: usize| (n as f64 * 0.618_033_988_749_894_9).fract();
+        let start = key.draws(PHASE).unit();
+        // Multiples of the golden ratio are spread evenly (Weyl's sequence), from anywhere.
+        let phase = |n: usize| (start + n as f64 * 0.618_033_988_749_894_9).fract();
+        let units = model.map_or(1, |m| m.units.max(1));
+        let turn = |n: usize| key.numbered(n as u64).draws(PHASE).below(u64::from(units)) as u32;
         let gathered = |d: usize| Gathered {
             open: (phase(d + 1) * program) as u64,
             to_read: phase(2 * d + 1) * page,
             to_write: phase(3 * d + 1) * program,
             since_erase: (phase(5 * d + 1) * erase) as u64,
-            next: [0; 2],
+            next: [turn(2 * d + 1), turn(2 * d + 2)],
         };
         let drives: Vec<Gathered> = (0..drives).map(gathered).collect();
         let gathered = drives.iter().map(|d| d.open).sum();
