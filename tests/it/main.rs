@@ -21,6 +21,7 @@
 //! | `held_out` | textbook scenarios that are not shipped |
 //! | `hosts` | hosts' links and queues, against wire arithmetic and closed networks |
 //! | `interference` | reads behind programs, against priority queues |
+//! | `judge` | whether a load is sustained: run, knee and fit agree |
 //! | `knee` | the load curve against queueing theory and operational analysis |
 //! | `layouts` | what protection costs: drive requests, bytes, degraded reads, rebuilds, and errors |
 //! | `measure` | intervals that cover, verdicts that are right, broken estimators that are caught |
@@ -65,6 +66,7 @@ mod fit;
 mod held_out;
 mod hosts;
 mod interference;
+mod judge;
 mod knee;
 mod layouts;
 mod measure;
