@@ -20,6 +20,8 @@ use super::transient;
 
 /// Below this share of the fullest resource's time a log that fills waits for destaging's own concurrency.
 const NEARLY_FULL: f64 = 0.9;
+/// Share of a resource's work behind hosts' requests that is more than what is on its way at the edges of a window.
+const BEHIND: f64 = 0.05;
 /// What a log waits for where no resource is nearly full.
 pub(super) const DESTAGE: &str = "log.destage";
 
@@ -31,6 +33,8 @@ pub(super) struct Balance {
     pub used: Vec<f64>,
     /// Work that the stated load of open classes brings it ÷ its time; what was used where no class is open.
     pub offered: Vec<f64>,
+    /// Share of its work that comes behind hosts' requests.
+    behind: Vec<f64>,
 }
 
 impl Balance {
@@ -110,14 +114,25 @@ impl Evidence {
             return Standing::Fails;
         }
         // Where bursts keep a backlog moving it is not seen to be steady; but what no resource limits piles up in sight.
-        let holds = balance.high < 1.0 && (is_steady || !is_growing) && is_level;
+        let holds =
+            (balance.high < 1.0 || self.is_taken_up(confidence)) && (is_steady || !is_growing) && is_level;
         if holds { Standing::Holds } else { Standing::Unclear }
+    }
+
+    /// Whether the fullest resource works behind a log that is not seen to fill: destaging takes what time there is, and what
+    /// it does not get to is written again in the log. Then the log is the witness.
+    pub fn is_taken_up(&self, confidence: f64) -> bool {
+        let log = Drift::estimate(&self.stocks[0], confidence).filter(|drift| drift.offered_per_s > 0.0);
+        let behind = |balance: &Balance| ratio(balance.behind.iter().sum(), balance.behind.len() as f64);
+        log.is_some_and(|drift| !drift.is_growing())
+            && self.fullest().is_some_and(|full| behind(full) > BEHIND)
     }
 
     /// Whether the fullest resource cannot be told from full, although it is known well.
     pub fn is_at_the_edge(&self, confidence: f64, known_to: f64) -> bool {
         let found = self.fullest().and_then(|balance| balance.interval(confidence));
         self.has_open
+            && !self.is_taken_up(confidence)
             && found.is_some_and(|i| i.low <= 1.0 && i.high >= 1.0 && i.high - i.low <= 2.0 * known_to)
     }
 
@@ -160,7 +175,12 @@ fn balances(setting: &Setting, replications: &[Replication]) -> Vec<Balance> {
         };
         let folds: Vec<Folds> = windows.iter().map(fold).collect();
         let excess = excess_of_most_loaded(&folds, differs_by_placement(setting, &group.name));
-        let mut balance = Balance { resource: group.name.clone(), used: Vec::new(), offered: Vec::new() };
+        let mut balance = Balance {
+            resource: group.name.clone(),
+            used: Vec::new(),
+            offered: Vec::new(),
+            behind: Vec::new(),
+        };
         for (((_, opened, seen), stated), excess) in windows.iter().zip(&stated).zip(excess) {
             let done = |s: usize| {
                 let booked = (seen.stations[s].booked - opened.stations[s].booked) as f64;
@@ -170,6 +190,7 @@ fn balances(setting: &Setting, replications: &[Replication]) -> Vec<Balance> {
             let time =
                 seen.at.since(opened.at).ps() as f64 * f64::from(group.members) * f64::from(group.servers);
             let used = busy / time * (1.0 + excess);
+            balance.behind.push(1.0 - (stated[place].seen / busy.max(1.0)).min(1.0));
             balance.used.push(used);
             balance.offered.push(used * stated[place].to_busy(busy));
         }

@@ -122,6 +122,9 @@ fn too_full(
     evidence: &Evidence,
 ) -> Option<(State, Option<String>, Option<f64>)> {
     let offered = evidence.offered(setting.scenario.run.confidence)?;
+    if evidence.is_taken_up(setting.scenario.run.confidence) {
+        return None;
+    }
     let resource = &evidence.fullest()?.resource;
     let percent = 100.0 * offered.value;
     if offered.low > 1.0 && drift.is_none_or(|drift| !drift.is_steady()) {

@@ -16,7 +16,7 @@ use crate::measure::{Drift, Interval, Margin, Standing};
 use crate::outcome::{RunOutcome, State};
 use crate::scenario::{Auto, Objective};
 
-use crate::system::Ceiling;
+use crate::system::{Ceiling, DriveModel};
 
 use super::judge::Evidence;
 use super::lockstep::{played_once, warmed_up};
@@ -38,6 +38,8 @@ const SPENDING: [f64; LOOKS as usize] = [0.05, 0.1, 0.25, 0.6];
 const OF_A_RUN: f64 = 0.3;
 /// Requests that a first look at a mean or at a backlog sees at least, over all replications.
 const FEWEST_REQUESTS: f64 = 80_000.0;
+/// Times an erase that a first look at a backlog lasts at least, in each replication.
+const ERASES: u64 = 4;
 /// Part of the first window that a trial of a backlog warms up for: what it looks at settles at once.
 const WARM_UP: f64 = 0.25;
 /// Confidence at which a trial that asks about latencies is given up as overloaded.
@@ -121,7 +123,7 @@ impl<'s> Trial<'s> {
             let requests = pilot::first_length(setting);
             let cycles =
                 SimDuration::from_secs(cycles_floor_s(setting.scenario) / f64::from(run.replications));
-            let first = SimDuration::from_ps(requests.ps() / 2 + 1).max(cycles);
+            let first = SimDuration::from_ps(requests.ps() / 2 + 1).max(cycles).max(erases(setting));
             return Self::beside(setting, question, (first, SimDuration::from_secs(first.secs() * WARM_UP)));
         }
         let pilot = pilot::run(setting, &|_| {});
@@ -350,6 +352,12 @@ impl<'s> Trial<'s> {
         };
         self.replications.iter().map(of).collect()
     }
+}
+
+/// Simulated time in which a drive's erases are no longer what a window happens to hold.
+fn erases(setting: &Setting) -> SimDuration {
+    let of = |drive: &DriveModel| SimDuration::from_ps(drive.erase.ps().saturating_mul(ERASES));
+    setting.plan.drive().map_or(SimDuration::ZERO, of)
 }
 
 /// The window of a run that cannot be extended: one with dates, or a trace that is played once.

@@ -90,7 +90,7 @@ fn a_log_with_few_writes_is_not_called_unsustainable() {
 /// One class open and none closed: nothing is carried by closed classes, however short the window.
 #[test]
 fn open_classes_alone_leave_nothing_to_closed_ones() {
-    let text = cores(100, "1 ms").replace("[run]", "[run]\nwarm_up = \"0 s\"\nlength = \"20 us\"");
+    let text = cores(100, "1 ms").replace("[run]", "[run]\nwarm_up = \"0 s\"\nlength = \"1 ms\"");
     let found = run(&text);
     assert_eq!(found.offered.closed_classes, 0);
     assert!(!headline(&found).contains("closed"), "{}", headline(&found));

@@ -186,17 +186,19 @@ fn binding_line(outcome: &RunOutcome) -> Vec<String> {
     // Where it would be full is a search's answer: a utilisation does not grow in proportion all the way.
     let full = if verdict.headroom.is_some_and(|headroom| headroom <= 0.005) { "; full" } else { "" };
     if let Some((cause, share)) = cause_of_miss(outcome) {
-        let cause = shorten(&clean(&cause), 32);
-        let share = format_percent(share);
+        let share = format!("{} of the tail that misses", format_percent(share));
+        // What is fullest may be another resource, nearly idle.
+        let fullest = |member: &str| match cause == *binding {
+            true => format!("{name} at {used}{member}{full}, {share}"),
+            false => {
+                format!("{}, {share}; fullest: {name} at {used}{member}{full}", shorten(&clean(&cause), 32))
+            }
+        };
         return vec![
-            format!(
-                "Binding: {cause}, {share} of the tail that misses; fullest: {name} at {used}{member}{full}; {long_paper}"
-            ),
-            format!(
-                "Binding: {cause}, {share} of the tail that misses; fullest: {name} at {used}{full}; {short_paper}"
-            ),
-            format!("Binding: {cause}, {share} of the tail that misses; fullest: {name} at {used}{full}"),
-            format!("Binding: {cause}, {share} of the tail that misses"),
+            format!("Binding: {}; {long_paper}", fullest(&member)),
+            format!("Binding: {}; {short_paper}", fullest("")),
+            format!("Binding: {}", fullest("")),
+            format!("Binding: {}, {share}", shorten(&clean(&cause), 24)),
         ];
     }
     vec![
