@@ -277,7 +277,7 @@ impl<M: Model> Kernel<M> {
                     let purpose = self.network.purposes[purpose as usize];
                     place.members[slot as usize] = place.key.draws(purpose).below(u64::from(count)) as u32;
                 }
-                Step::Ask(question) => place.step += self.model.ask(question, place),
+                Step::Ask(question) => place.step += self.model.ask(question, place, self.now),
                 Step::Skip(steps) => place.step += steps,
                 Step::Back(steps) => place.step = at - steps,
                 Step::Charge { group, pick, demand } => self.charge(token, group, pick, demand),

@@ -70,8 +70,8 @@ pub trait Model {
     }
 
     /// A look at the token, which may be changed; returns how many steps it leaves out.
-    fn ask(&mut self, question: u32, token: &mut Token<Self::Body>) -> u32 {
-        let _ = (question, token);
+    fn ask(&mut self, question: u32, token: &mut Token<Self::Body>, now: SimTime) -> u32 {
+        let _ = (question, token, now);
         0
     }
 

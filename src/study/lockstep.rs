@@ -14,7 +14,7 @@ use crate::measure::{Decision, Round, StoppingRule};
 use crate::scenario::{Auto, Load, RunPlan};
 
 use super::judge::Evidence;
-use super::overload::{self, Sure, drift};
+use super::overload::{self, Sure};
 use super::pilot::{self, Pilot};
 use super::replication::Replication;
 use super::run::Context;
@@ -95,7 +95,6 @@ impl<'a> Lane<'a> {
             warm_up: schedule.warm_up,
             precision_met: is_long_enough && self.wanted.iter().all(is_narrow),
             interrupted: self.setting.interrupted.load(Ordering::Relaxed),
-            drift: drift(self.setting, &self.replications),
             notes: self.notes,
         };
         (self.replications, course)

@@ -16,11 +16,7 @@ const FEWEST_REQUESTS: u64 = 40_000;
 /// Half the width of the interval of its growth, at which an overloaded run is long enough.
 const GROWTH_KNOWN_TO: f64 = 0.025;
 
-/// How fast the backlog grows, by what all replications have shown.
-pub(super) fn drift(setting: &Setting, replications: &[Replication]) -> Option<Drift> {
-    Drift::estimate(&watches(replications), setting.scenario.run.confidence)
-}
-
+/// What each replication shows of its backlog.
 pub(super) fn watches(replications: &[Replication]) -> Vec<Watch> {
     replications.iter().filter_map(Replication::watch).collect()
 }

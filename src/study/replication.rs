@@ -56,6 +56,8 @@ struct Edge {
     flash: [u64; 2],
     /// Bytes read ahead of streams.
     prefetched: u64,
+    /// Time that stripes have been on their way from the log, ps.
+    destaging: u128,
 }
 
 /// What was seen at an edge of a point in time.
@@ -268,6 +270,7 @@ impl Replication {
             levels: path.destage.levels(),
             flash: path.flash(),
             prefetched: path.prefetched,
+            destaging: path.destage.under_way_ps(self.kernel.now()),
         }
     }
 
@@ -336,13 +339,27 @@ impl Replication {
         self.watch_of(0, arrived - (opened.arrived - self.edges[0].stripes))
     }
 
-    /// The same of a deferred stock, in blocks, beside the blocks that were written.
+    /// The same of a deferred stock, in blocks, beside the blocks that were written to the log, or to stripes.
     pub fn watch_stock(&self, stock: Stock) -> Option<Watch> {
-        let committed = match &self.closed {
-            Some(_) => self.edges[1].levels.committed,
-            None => self.kernel.model.path.destage.levels().committed,
+        let written = self.last_edge().levels.since(&self.edges[0].levels);
+        let bytes = match stock {
+            Stock::Log => written.committed,
+            Stock::Debt => written.striped,
         };
-        self.watch_of(stock as usize, (committed - self.edges[0].levels.committed) / LOG_BLOCK)
+        self.watch_of(stock as usize, bytes / LOG_BLOCK)
+    }
+
+    /// Stripes under way from the log on average over the window, closed or so far.
+    pub fn destaging(&self) -> f64 {
+        let Some(opened) = &self.opened else { return 0.0 };
+        let end = self.closed.as_ref().map_or(self.kernel.now(), |closed| closed.at);
+        let span = end.since(opened.at).ps().max(1);
+        (self.last_edge().destaging - self.edges[0].destaging) as f64 / span as f64
+    }
+
+    /// The edge at which the window closed, or one now.
+    fn last_edge(&self) -> Edge {
+        if self.closed.is_some() { self.edges[1] } else { self.edge() }
     }
 
     fn watch_of(&self, which: usize, offered: u64) -> Option<Watch> {

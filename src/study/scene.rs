@@ -264,8 +264,8 @@ impl Model for Scene {
     }
 
     #[inline]
-    fn ask(&mut self, question: u32, token: &mut StorageToken) -> u32 {
-        self.path.ask(question, token)
+    fn ask(&mut self, question: u32, token: &mut StorageToken, now: SimTime) -> u32 {
+        self.path.ask(question, token, now)
     }
 
     fn quantity(&mut self, question: u16, token: &StorageToken) -> u64 {

@@ -4,7 +4,7 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use crate::engine::SimDuration;
-use crate::measure::{Drift, Latencies};
+use crate::measure::Latencies;
 use crate::scenario::{Class, Fault, Load, Objective, Over, Rebuilding, Scenario};
 use crate::system::{Plan, Refusal, Unfit};
 use crate::traffic::{Trace, TraceError, sources_needed};
@@ -184,6 +184,5 @@ pub(super) struct Course {
     pub warm_up: SimDuration,
     pub precision_met: bool,
     pub interrupted: bool,
-    pub drift: Option<Drift>,
     pub notes: Vec<String>,
 }

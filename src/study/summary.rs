@@ -4,19 +4,18 @@ use std::collections::BTreeMap;
 
 use rayon::prelude::*;
 
-use crate::engine::Stop;
 use crate::measure::{
-    BlameTable, Drift, Interval, Latencies, mean_estimate, percentile_estimates, pool, rate_estimate,
+    BlameTable, Interval, Latencies, mean_estimate, percentile_estimates, pool, rate_estimate,
 };
 use crate::outcome::*;
 use crate::scenario::{Objective, Operation, Over};
 use crate::system::{Ceiling, ceilings};
 
 use super::audit::audit;
-use super::judge::{self, Balance, Evidence};
+use super::judge::{self, Balance, Doubt, Evidence, Overload, Ruling};
 use super::mix::offered_iops;
 use super::rebuild::restored_per_s;
-use super::replication::Replication;
+use super::replication::{Replication, Stock};
 use super::setting::{Course, Setting};
 use super::stations::{Usage, ratio, window};
 use super::sustain::{Filling, filling};
@@ -28,9 +27,6 @@ pub(super) const PERCENTILES: [(&str, f64); 6] =
     [("p50", 0.5), ("p90", 0.9), ("p95", 0.95), ("p99", 0.99), ("p99.9", 0.999), ("p99.99", 0.9999)];
 /// Tails that blame is told for.
 const TAILS: [(&str, f64); 4] = [("all", 0.0), ("p50", 0.5), ("p99", 0.99), ("p99.9", 0.999)];
-/// Below this utilisation of every station a backlog that cannot be told from steady is called stable.
-const CLEARLY_STABLE: f64 = 0.95;
-
 /// The outcome of a run.
 pub(super) fn summarise(
     setting: &Setting,
@@ -92,19 +88,31 @@ fn verdict(
     objectives: &[ObjectiveRow],
 ) -> Verdict {
     let evidence = Evidence::of(setting, replications);
-    let (mut state, mut reason, growth) = state(setting, replications, course, &evidence);
-    let is_dated = replications.iter().any(|r| r.kernel.model.recorder.periods.is_some());
-    let filling = (state == State::Stable && !is_dated).then(|| filling(setting, replications)).flatten();
-    if let Some(filling) = &filling {
-        state = State::Unsustainable;
-        reason = Some(in_words(setting, filling, &evidence));
-    }
+    let confidence = setting.scenario.run.confidence;
+    let ruling = evidence.ruling(confidence);
+    let filling = (ruling == Ruling::Fills(Stock::Log)).then(|| filling(setting, replications)).flatten();
+    let (state, reason, growth) = match ruling {
+        Ruling::Overloaded(overload) => {
+            (State::Saturated, Some(of_overload(overload, &evidence, confidence)), overload.growth())
+        }
+        _ if course.interrupted => (State::Undecided, Some("interrupted: what is known so far".into()), None),
+        Ruling::Fills(_) => {
+            let reason = match &filling {
+                Some(filling) => of_filling(setting, filling, &evidence),
+                None => "garbage collection of the layout falls behind what is written to stripes: free stripes run out, \
+                         and the percentiles here no longer hold".into(),
+            };
+            (State::Unsustainable, Some(reason), None)
+        }
+        Ruling::Undecided(doubt) => (State::Undecided, Some(of_doubt(doubt, &evidence, confidence)), None),
+        Ruling::Stable => (State::Stable, None, None),
+    };
     let lowest = static_ceilings(setting, replications).into_iter().min_by(|a, b| a.iops.total_cmp(&b.iops));
     let utilisation = evidence.fullest().map_or(0.0, Balance::utilisation).min(1.0);
     Verdict {
         state,
         objectives_met: objectives.iter().map(|o| o.met).try_fold(true, |all, met| met.map(|m| all && m)),
-        binding: evidence.bottleneck(setting.scenario.run.confidence).filter(|_| utilisation > 0.0),
+        binding: evidence.bottleneck().filter(|_| utilisation > 0.0),
         utilisation,
         headroom: (utilisation > 0.0).then(|| 1.0 / utilisation - 1.0),
         static_ceiling_iops: lowest.as_ref().map(|c| c.iops),
@@ -115,31 +123,54 @@ fn verdict(
     }
 }
 
-/// The verdict where more work is stated than the fullest resource has time for, or where that cannot be told.
-fn too_full(
-    setting: &Setting,
-    drift: Option<&Drift>,
-    evidence: &Evidence,
-) -> Option<(State, Option<String>, Option<f64>)> {
-    let offered = evidence.offered(setting.scenario.run.confidence)?;
-    if evidence.is_taken_up(setting.scenario.run.confidence) {
-        return None;
-    }
-    let resource = &evidence.fullest()?.resource;
-    let percent = 100.0 * offered.value;
-    if offered.low > 1.0 && drift.is_none_or(|drift| !drift.is_steady()) {
-        let reason = format!("{resource} is offered {percent:.1} % of the work that it has time for");
-        return Some((State::Saturated, Some(reason), drift.map(|drift| drift.growth.value)));
-    }
-    let half = 100.0 * (offered.high - offered.value);
-    let reason = format!(
-        "{resource} is offered {percent:.1} % ± {half:.1} of the work that it has time for, which cannot be told from full"
-    );
-    (offered.high >= 1.0).then_some((State::Undecided, Some(reason), None))
+/// Work offered to what is fullest, in words.
+fn of_offered(evidence: &Evidence, confidence: f64) -> String {
+    let Some((offered, fullest)) = evidence.offered(confidence).zip(evidence.fullest()) else {
+        return "nothing was measured".into();
+    };
+    let (percent, half) = (100.0 * offered.value, 100.0 * (offered.high - offered.value));
+    format!("{} is offered {percent:.1} % ± {half:.1} of the work that it has time for", fullest.resource)
 }
 
-fn in_words(setting: &Setting, filling: &Filling, evidence: &Evidence) -> String {
-    let limit = match evidence.bottleneck(setting.scenario.run.confidence) {
+fn of_overload(overload: Overload, evidence: &Evidence, confidence: f64) -> String {
+    match overload {
+        Overload::BacklogFull { replications, of, .. } => {
+            format!("{replications} of {of} replications filled the backlog")
+        }
+        Overload::Left { .. } => {
+            "more requests wait at the end of the run than at its start, in all replications taken together"
+                .into()
+        }
+        Overload::Grows { .. } => {
+            "the backlog grows through the window in every replication taken together".into()
+        }
+        Overload::Offered { .. } => of_offered(evidence, confidence),
+    }
+}
+
+fn of_doubt(doubt: Doubt, evidence: &Evidence, confidence: f64) -> String {
+    match doubt {
+        Doubt::StartUp => {
+            "the backlog grows, but ever more slowly: the start-up is not over; try a longer `run.warm_up` \
+                           and `run.length`"
+                .into()
+        }
+        Doubt::Full => of_offered(evidence, confidence) + ", which cannot be told from full",
+        Doubt::Conflict => of_offered(evidence, confidence) + ", but nothing piles up",
+        Doubt::Stock(Stock::Log) => {
+            "the run is too short to tell whether the write log fills: try a longer `run.length`".into()
+        }
+        Doubt::Stock(Stock::Debt) => {
+            "the run is too short to tell whether garbage collection of the layout falls behind: try \
+                                      a longer `run.length`"
+                .into()
+        }
+        Doubt::NoSpread => "one replication has no spread, and the fullest resource is nearly full".into(),
+    }
+}
+
+fn of_filling(setting: &Setting, filling: &Filling, evidence: &Evidence) -> String {
+    let limit = match evidence.bottleneck() {
         Some(name) if name == judge::DESTAGE => {
             let at_once = setting.scenario.design.log.as_ref().map_or(0, |log| log.destage);
             format!("{at_once} stripes destaged at once can take (`design.log.destage`)")
@@ -175,55 +206,6 @@ pub(super) fn measured_rates(replications: &[Replication]) -> Vec<f64> {
         replications.iter().map(of).sum::<u64>()
     };
     (0..classes).map(|class| ratio(count(class) as f64, seconds)).collect()
-}
-
-/// Stable or not, why, and how fast the backlog grows if it does.
-fn state(
-    setting: &Setting,
-    replications: &[Replication],
-    course: &Course,
-    evidence: &Evidence,
-) -> (State, Option<String>, Option<f64>) {
-    let given_up = replications.iter().filter(|r| r.stop == Stop::Backlog);
-    let growths: Vec<f64> =
-        given_up.map(|r| ratio(r.kernel.in_system() as f64, r.kernel.now().secs())).collect();
-    if !growths.is_empty() {
-        let growth = growths.iter().sum::<f64>() / growths.len() as f64;
-        let reason = format!("{} of {} replications filled the backlog", growths.len(), replications.len());
-        return (State::Saturated, Some(reason), Some(growth));
-    }
-    if course.interrupted {
-        return (State::Undecided, Some("interrupted: what is known so far".into()), None);
-    }
-    let utilisation = evidence.fullest().map_or(0.0, Balance::utilisation);
-    match &course.drift {
-        Some(drift) if drift.is_growing() && !drift.is_runaway() => {
-            let reason = "the backlog grows, but ever more slowly: the start-up is not over; try a longer \
-                          `run.warm_up` and `run.length`";
-            (State::Undecided, Some(reason.into()), None)
-        }
-        Some(drift) if drift.is_growing() => {
-            let reason = match setting.periods {
-                Some(_) => {
-                    "more requests wait at the end of the run than at its start, in all replications taken together"
-                }
-                None => "the backlog grows through the window in every replication taken together",
-            };
-            (State::Saturated, Some(reason.into()), Some(drift.growth.value))
-        }
-        // What has dates is judged by the backlog that it leaves.
-        drift
-            if let (None, Some(words)) = (&setting.periods, too_full(setting, drift.as_ref(), evidence)) =>
-        {
-            words
-        }
-        Some(drift) if !drift.is_steady() && utilisation > CLEARLY_STABLE => {
-            let reason =
-                "the run is too short to tell whether the backlog grows: try a longer `run.length`".into();
-            (State::Undecided, Some(reason), None)
-        }
-        _ => (State::Stable, None, None),
-    }
 }
 
 /// An interval in ps as a figure in microseconds.

@@ -238,13 +238,9 @@ impl<'s> Trial<'s> {
         }
     }
 
-    /// Whether the load is sustained, as the judge has it; of a load with dates that is not asked.
+    /// Whether the load is sustained, as the judge has it.
     fn is_carried(&self, confidence: f64) -> Standing {
-        match &self.evidence {
-            _ if self.is_fixed() => Standing::Holds,
-            Some(evidence) => evidence.standing(confidence),
-            None => Standing::Unclear,
-        }
+        self.evidence.as_ref().map_or(Standing::Unclear, |evidence| evidence.standing(confidence))
     }
 
     /// Each objective is tested by itself. All hold if each does, at the same error (an intersection-union test: Berger
@@ -310,18 +306,16 @@ impl<'s> Trial<'s> {
             false => r.drain(interrupted),
         });
         let run = &self.setting.scenario.run;
-        let drift = overload::drift(self.setting, &self.replications);
         let evidence = self.evidence.take();
         let utilisations = evidence.as_ref().map_or_else(Vec::new, Evidence::utilisations);
         let balance = evidence.as_ref().and_then(|evidence| evidence.fullest());
         let filled = balance.and_then(|balance| balance.interval(run.confidence));
-        let named = evidence.as_ref().and_then(|evidence| evidence.bottleneck(run.confidence));
+        let named = evidence.as_ref().and_then(|evidence| evidence.bottleneck());
         let balance = balance.filter(|_| !self.is_fixed()).and_then(|balance| balance.margin(run.confidence));
         let course = Course {
             warm_up: self.warm_up,
             precision_met: targets(self.setting).iter().all(|t| t.is_precise(&self.replications, run)),
             interrupted: self.is_interrupted(),
-            drift,
             notes: Vec::new(),
         };
         let outcome = summary::summarise(self.setting, &self.replications, &course, false);

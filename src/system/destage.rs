@@ -5,7 +5,7 @@
 //! cleaner's share behind it. Where there is no log a write is its own job, and is answered when that is done.
 //! The steps are laid in `routes`; this file keeps the jobs of one replication and says what each round moves.
 
-use crate::engine::{Key, Part, Purpose};
+use crate::engine::{Key, Part, Purpose, SimTime};
 use crate::scenario::LogKeys;
 
 use super::body::{Body, DRIVE, StorageToken};
@@ -102,6 +102,8 @@ pub struct Destage {
     jobs: Vec<Job>,
     free: Vec<u32>,
     active: u32,
+    /// When a job began or ended last, and the time of all jobs under way until then, ps.
+    changed: (SimTime, u128),
     taken: u64,
     key: Key,
     /// The stripe that is being filled.
@@ -125,6 +127,7 @@ impl Destage {
             jobs: Vec::new(),
             free: Vec::new(),
             active: 0,
+            changed: (SimTime::ZERO, 0),
             taken: 0,
             key,
             open: Job::default(),
@@ -163,6 +166,18 @@ impl Destage {
         least.min(room(log) / 4)
     }
 
+    /// Time that stripes have been on their way, added up over all of them, ps: beside the time that passed it says how many
+    /// of `design.log.destage` are under way on average.
+    pub fn under_way_ps(&self, now: SimTime) -> u128 {
+        let (since, before) = self.changed;
+        before + u128::from(self.active) * u128::from(now.since(since).ps())
+    }
+
+    fn set_active(&mut self, active: u32, now: SimTime) {
+        self.changed = (now, self.under_way_ps(now));
+        self.active = active;
+    }
+
     /// What came to the log and to stripes, and what left or is there still: pairs of two counts.
     pub fn balances(&self, plan: &Plan) -> Vec<(&'static str, u64, u64)> {
         let l = self.levels();
@@ -187,9 +202,15 @@ impl Destage {
     }
 
     /// Begins a job, if there is one: the token becomes its token.
-    pub(super) fn take(&mut self, plan: &Plan, token: &mut StorageToken, goes_on: bool) -> bool {
+    pub(super) fn take(
+        &mut self,
+        plan: &Plan,
+        token: &mut StorageToken,
+        goes_on: bool,
+        now: SimTime,
+    ) -> bool {
         if !goes_on {
-            self.active += 1;
+            self.set_active(self.active + 1, now);
         }
         let is_due = !goes_on || self.is_due_again(plan);
         let found = match is_due {
@@ -198,7 +219,7 @@ impl Destage {
             false => None,
         };
         let Some(job) = found else {
-            self.active -= 1;
+            self.set_active(self.active - 1, now);
             return false;
         };
         self.taken += 1;

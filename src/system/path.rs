@@ -219,7 +219,7 @@ impl Path {
 
     /// How many steps a token leaves out.
     #[inline]
-    pub fn ask(&mut self, asked: u32, token: &mut StorageToken) -> u32 {
+    pub fn ask(&mut self, asked: u32, token: &mut StorageToken, now: SimTime) -> u32 {
         let plan = &*self.plan;
         match asked {
             question::READY => {
@@ -255,7 +255,7 @@ impl Path {
                 let is_home = token.members[DRIVE] == self.at_work(token);
                 if is_home { 2 } else { 0 }
             }
-            question::BOTH_LOGS..=question::FAILS_OVER => self.ask_behind(asked, token),
+            question::BOTH_LOGS..=question::FAILS_OVER => self.ask_behind(asked, token, now),
             _ => {
                 let Some(drive) = &plan.drive else { return 1 };
                 let at = token.members[DRIVE];
@@ -276,7 +276,7 @@ impl Path {
     }
 
     /// The questions of what goes on between the processor and the drives.
-    fn ask_behind(&mut self, asked: u32, token: &mut StorageToken) -> u32 {
+    fn ask_behind(&mut self, asked: u32, token: &mut StorageToken, now: SimTime) -> u32 {
         let (plan, destage) = (&*self.plan, &mut self.destage);
         // Whether the one step behind the question is taken (a skip, mostly), or left out.
         let leaves_out = match asked {
@@ -285,8 +285,8 @@ impl Path {
                 false
             }
             question::DESTAGE_IS_DUE => !destage.is_due(plan),
-            question::TAKE => destage.take(plan, token, false),
-            question::TAKE_NEXT => !destage.take(plan, token, true),
+            question::TAKE => destage.take(plan, token, false, now),
+            question::TAKE_NEXT => !destage.take(plan, token, true, now),
             question::READS_FIRST => !destage.reads_first(token),
             question::HAS_WORK => !destage.has_work(token),
             question::STORES => destage.stores(token),

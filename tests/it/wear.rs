@@ -1,7 +1,6 @@
 //! Room, wear, risk and price: standards, the ledger of a long run, ranges, and what is refused.
 
 use std::sync::atomic::AtomicBool;
-use std::time::Instant;
 
 use forebay::outcome::{RunOutcome, WearOutcome};
 use forebay::report::terminal::{self, Style};
@@ -152,28 +151,6 @@ fn ranges_are_carried_through() {
         let page = terminal::wear(&outcome, &Style { width, color: false });
         assert!(page.lines().all(|line| line.chars().count() <= width), "{width}\n{page}");
     }
-}
-
-/// 100,000 draws of four ranges take less than a second of one core: a whole `wear` of a few milliseconds of simulation
-/// does, draws and all, at the best of three, so that a busy machine fails nothing. A debug build is given ten.
-#[test]
-fn a_hundred_thousand_draws_take_less_than_a_second() {
-    let text = "[run]\nseed = 2\nlength = \"10 ms\"\nwarm_up = \"5 ms\"\nreplications = 2\n[design.layout]\n\
-                writes = \"log-structured\"\n[design.log]\nsize = \"1 GiB\"\nrate = \"10 GB/s\"\n[design.memory]\n\
-                size = \"64 GiB\"\n[design.reduction]\n[design.cpu]\ncores = 16\nservice = \"1 us\"\n[design.drives]\n\
-                count = 22\npart = \"nvme-gen4-read-centric-3840\"\n[[class]]\nname = \"one\"\nmachines = 10\nread = 0\n\
-                load = { rate = \"500/s\" }\nsizes = \"32 KiB\"\ncapacity = \"1 TiB\"\ncompress = [1.5, 2.2]\n\
-                duplicate = [0.1, 0.3]\ngrowth = [\"5 %/year\", \"30 %/year\"]\nduty = [0.3, 0.6]\n";
-    let scenario = scenario(text);
-    let time = |_| {
-        let began = Instant::now();
-        assert_eq!(wear(&scenario).draws, 100_000);
-        began.elapsed().as_secs_f64()
-    };
-    // The first one solves the drive.
-    let best = (0..4).map(time).fold(f64::INFINITY, f64::min);
-    println!("{best} s");
-    assert!(best < if cfg!(debug_assertions) { 10.0 } else { 1.0 }, "{best} s");
 }
 
 /// Two mirrored pairs of drives without a spare: the chain of R-MTTDL with the rebuild measured and a wait of 24 hours.
