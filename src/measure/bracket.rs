@@ -65,6 +65,8 @@ pub struct Wanted {
     pub whole: bool,
     /// Probability that either end is on the wrong side; half of it for each.
     pub error: f64,
+    /// A load that is known to fail, beyond the range; it need not be tried.
+    pub fails: Option<f64>,
 }
 
 /// What was found.
@@ -90,7 +92,7 @@ const WIDEST: f64 = 0.4;
 
 /// Searches.
 pub fn bracket(loads: &mut impl Loads, wanted: &Wanted) -> Bracket {
-    let mut search = Search { loads, wanted, low: None, high: None };
+    let mut search = Search { loads, wanted, low: None, high: wanted.fails };
     if search.close_in().is_some() && search.settle(Side::Low).is_some() {
         search.settle(Side::High);
     }
@@ -173,6 +175,8 @@ impl<L: Loads> Search<'_, L> {
     fn place(&self, side: Side, root: f64, distance: f64) -> f64 {
         let (lowest, highest) = self.wanted.range;
         let at = match side {
+            // Where nothing was seen to fail, the end of the range may hold.
+            Side::Low if root >= highest && distance <= self.wanted.half_width => highest,
             Side::Low => root * (1.0 - distance),
             Side::High => root * (1.0 + distance),
         };
@@ -186,7 +190,10 @@ impl<L: Loads> Search<'_, L> {
             Side::Low => self.high.map_or(at, |high| at.min(self.below(high))),
             Side::High => self.low.map_or(at, |low| at.max(self.above(low))),
         };
-        at.clamp(lowest, highest)
+        match (side, self.wanted.fails) {
+            (Side::High, Some(fails)) => at.clamp(lowest, fails),
+            _ => at.clamp(lowest, highest),
+        }
     }
 
     /// Whether a trial there could only repeat what is known.
@@ -212,7 +219,7 @@ impl<L: Loads> Search<'_, L> {
             Guess::Above => highest,
             Guess::Below => lowest,
         };
-        root.clamp(self.low.unwrap_or(lowest), self.high.unwrap_or(highest))
+        root.clamp(self.low.unwrap_or(lowest), self.high.unwrap_or(highest).max(self.low.unwrap_or(lowest)))
     }
 
     fn rounded(&self, load: f64) -> f64 {

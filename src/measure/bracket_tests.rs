@@ -65,7 +65,7 @@ impl Loads for Queue {
 }
 
 fn wanted(start: f64) -> Wanted {
-    Wanted { start, range: (0.05, 1.05), half_width: 0.025, whole: false, error: 0.05 }
+    Wanted { start, range: (0.05, 1.05), half_width: 0.025, whole: false, error: 0.05, fails: None }
 }
 
 /// Claim: the interval holds the root at least as often as it promises. 1,000 searches each; a search that errs with
@@ -134,7 +134,8 @@ impl Loads for Machines {
 
 #[test]
 fn whole_loads_end_next_to_each_other() {
-    let wanted = Wanted { start: 3.0, range: (1.0, 12.0), half_width: 0.025, whole: true, error: 0.05 };
+    let wanted =
+        Wanted { start: 3.0, range: (1.0, 12.0), half_width: 0.025, whole: true, error: 0.05, fails: None };
     let found = bracket(&mut Machines(Queue::new(4.2, 0.01, 3)), &wanted);
     assert_eq!((found.low, found.high), (Some(7.0), Some(8.0)));
 }

@@ -7,10 +7,18 @@ use crate::measure::{Effort, Standing};
 use crate::outcome::AuditRow;
 use crate::scenario::Scenario;
 
+use super::pilot::{self, Pilot};
 use super::run::Context;
 use super::scaled::{Base, Vary};
-use super::setting::StudyError;
-use super::trial::{Question, Trial, Tried};
+use super::setting::{Setting, StudyError};
+use super::trial::{Pilots, Question, Sample, Trial, Tried};
+
+/// A trial may take this part of what is left for its part of the study.
+const OF_THE_REST: u64 = 2;
+/// A pilot serves loads down to this part of its own.
+const FARTHEST_PILOT: f64 = 2.0;
+/// Doublings of the pilot of a quick look: near saturation a start-up outlasts what the look is worth.
+const QUICK_DOUBLINGS: u32 = 1;
 
 /// Loads tried, in the order in which they were.
 pub(super) struct Attempts<'a> {
@@ -21,6 +29,10 @@ pub(super) struct Attempts<'a> {
     pub vary: Vary,
     pub context: &'a Context<'a>,
     pub list: Vec<Attempt>,
+    /// Loads at which a start-up was seen to end.
+    pilots: Vec<(f64, Pilot)>,
+    /// Events taken, and how many may be.
+    events: (u64, u64),
     /// What stopped the study, if something did.
     pub error: Option<StudyError>,
 }
@@ -42,31 +54,70 @@ impl<'a> Attempts<'a> {
     }
 
     pub fn varying(vary: Vary, base: &'a Base<'a>, scenario: &'a Scenario, context: &'a Context<'a>) -> Self {
-        Attempts { base, scenario, vary, context, list: Vec::new(), error: None }
+        Attempts {
+            base,
+            scenario,
+            vary,
+            context,
+            list: Vec::new(),
+            pilots: Vec::new(),
+            events: (0, u64::MAX),
+            error: None,
+        }
     }
 
     /// Tries a load; none if the user has interrupted, or the load cannot be set up.
     pub fn attempt(&mut self, scale: f64, question: Question, effort: Effort) -> Option<&Attempt> {
-        if self.is_cut_short() {
+        if self.is_cut_short() || self.is_spent() {
             return None;
         }
         let variant = self.base.at(self.scenario, self.vary, scale);
-        let tried = match variant.setting() {
-            Ok(setting) => try_out(Trial::begin(&setting, question), effort),
+        let left = self.events.1 - self.events.0;
+        let (standing, tried, events) = match variant.setting() {
+            Ok(setting) => {
+                let is_sure = matches!(effort, Effort::Sure { .. });
+                let mut pilots = Nearby { known: &mut self.pilots, scale, is_sure };
+                try_out(Trial::begin(&setting, question, &mut pilots).within(left / OF_THE_REST), effort)
+            }
             Err(error) => {
                 self.error = Some(error);
                 return None;
             }
         };
-        self.take(scale, question, tried)
+        self.events.0 += events;
+        self.take(scale, question, (standing, tried))
+    }
+
+    /// From now on so many events may be taken: what a part of a study is worth.
+    pub fn allow(&mut self, events: u64) {
+        self.events.1 = self.events.0.saturating_add(events);
+    }
+
+    /// Whether the part of the study has taken what it may.
+    pub fn is_spent(&self) -> bool {
+        self.events.0 >= self.events.1
+    }
+
+    /// Why nothing more is tried.
+    pub fn why_ended(&self) -> String {
+        match self.is_interrupted() {
+            true => "interrupted".into(),
+            false => format!("measured no further after {} million events", self.events.0 / 1_000_000),
+        }
     }
 
     /// Two loads side by side on the same requests: what each tells of the mean latency. The heavier one says how long
-    /// both take.
-    pub fn pair(&mut self, scales: (f64, f64), looks: u32) -> Option<[Tried; 2]> {
-        if self.is_cut_short() {
+    /// both take. They are looked at until the samples of both, lighter first, decide, or so many times.
+    pub fn pair(
+        &mut self,
+        scales: (f64, f64),
+        looks: u32,
+        decides: &dyn Fn(u32, [&[Sample]; 2]) -> bool,
+    ) -> Option<[Tried; 2]> {
+        if self.is_cut_short() || self.is_spent() {
             return None;
         }
+        let left = self.events.1 - self.events.0;
         let variants = [scales.0, scales.1].map(|scale| self.base.at(self.scenario, self.vary, scale));
         let settings = match (variants[0].setting(), variants[1].setting()) {
             (Ok(light), Ok(heavy)) => [light, heavy],
@@ -75,14 +126,21 @@ impl<'a> Attempts<'a> {
                 return None;
             }
         };
-        let heavy = Trial::begin(&settings[1], Question::Mean);
+        let mut pilots = Nearby { known: &mut self.pilots, scale: scales.1, is_sure: false };
+        let heavy = Trial::begin(&settings[1], Question::Mean, &mut pilots);
         let longer = |span: SimDuration| SimDuration::from_secs(span.secs() * scales.1 / scales.0);
         let (first, warm_up) = heavy.window();
         let light = Trial::beside(&settings[0], Question::Mean, (longer(first), longer(warm_up)));
-        let pair = [light, heavy].map(|mut trial| {
-            while trial.looks() < looks && trial.look() {}
-            trial.finish(Standing::Unclear)
-        });
+        let mut pair = [light, heavy].map(|trial| trial.within(left / OF_THE_REST));
+        while pair[1].looks() < looks && !pair.iter().any(Trial::is_spent) && pair.iter_mut().all(Trial::look)
+        {
+            let samples = pair.each_ref().map(Trial::samples);
+            if decides(pair[1].looks(), [&samples[0], &samples[1]]) {
+                break;
+            }
+        }
+        self.events.0 += pair.iter().map(Trial::events).sum::<u64>();
+        let pair = pair.map(|trial| trial.finish(Standing::Unclear));
         for (scale, tried) in [scales.0, scales.1].into_iter().zip(&pair) {
             let standing = if tried.overloaded { Standing::Fails } else { Standing::Unclear };
             self.take(scale, Question::Mean, (standing, tried.clone()))?;
@@ -140,11 +198,12 @@ impl<'a> Attempts<'a> {
 }
 
 impl Attempt {
-    /// Whether nothing was seen to pile up, and the fullest station has time for the load.
+    /// Whether it was surely carried, or nothing was seen to pile up and the fullest station has time for the load.
     pub fn is_carried(&self) -> bool {
         let fits = self.tried.fullest.as_ref().is_none_or(|(_, fill)| fill.value < 1.0);
+        let holds = self.standing == Standing::Holds;
         let failed = self.question == Question::Carried && self.standing == Standing::Fails;
-        !self.tried.overloaded && !failed && (fits || self.is_closed())
+        !self.tried.overloaded && !failed && (fits || holds || self.is_closed())
     }
 
     /// Closed loads keep a station busy and pile nothing up.
@@ -153,23 +212,53 @@ impl Attempt {
     }
 }
 
+/// Pilots of other loads that serve one as well.
+///
+/// A heavier load takes longer to settle, so what it was seen to need is enough for a lighter one; requests come in
+/// proportion to the load.
+struct Nearby<'p> {
+    known: &'p mut Vec<(f64, Pilot)>,
+    scale: f64,
+    is_sure: bool,
+}
+
+impl Pilots for Nearby<'_> {
+    fn pilot(&mut self, setting: &Setting) -> Pilot {
+        let within = self.scale..=self.scale * FARTHEST_PILOT;
+        let heavier = self.known.iter().filter(|(load, _)| within.contains(load));
+        if let Some((load, pilot)) = heavier.min_by(|a, b| a.0.total_cmp(&b.0)) {
+            let slower = self.scale / load;
+            let rates = pilot.rates.iter().map(|rate| rate * slower).collect();
+            return Pilot { rates, events: 0, ..pilot.clone() };
+        }
+        let doublings = if self.is_sure { pilot::DOUBLINGS } else { QUICK_DOUBLINGS };
+        let pilot = pilot::run(setting, doublings, &|_| {});
+        if pilot.settled && pilot.overloaded_in.is_none() {
+            self.known.push((self.scale, pilot.clone()));
+        }
+        pilot
+    }
+}
+
 /// One look, or as many as it takes.
-pub(super) fn try_out(mut trial: Trial, effort: Effort) -> (Standing, Tried) {
+fn try_out(mut trial: Trial, effort: Effort) -> (Standing, Tried, u64) {
     let mut standing = Standing::Unclear;
     while trial.look() {
         match effort {
             // A look decides nothing, unless the backlog ran away.
             Effort::Quick if trial.is_overloaded() => standing = Standing::Fails,
             Effort::Quick if trial.has_figures() => break,
+            Effort::Quick if trial.is_spent() => break,
             Effort::Quick => {}
             Effort::Sure { error } => {
                 standing = trial.standing(error);
-                if standing != Standing::Unclear || trial.is_futile(error) {
+                if standing != Standing::Unclear || trial.is_futile(error) || trial.is_spent() {
                     break;
                 }
             }
         }
     }
+    let events = trial.events();
     let tried = trial.finish(standing);
-    (standing, tried)
+    (standing, tried, events)
 }

@@ -8,8 +8,8 @@ use crate::measure::{
     Bracket, Effort, Guess, Interval, Loads, Margin, Margins, Standing, Wanted, bracket, t_interval,
 };
 
-use super::attempts::Attempts;
-use super::trial::{LOOKS, Sample};
+use super::attempts::{Attempt, Attempts};
+use super::trial::{LOOKS, Question, SPENDING, Sample};
 
 /// The two loads of a pair lie this far from the middle, in parts of it; nearer to saturation less.
 const REACH: f64 = 0.1;
@@ -30,9 +30,36 @@ pub(super) fn knee(
         None => (RANGE.0 * saturation, RANGE.1 * saturation),
     };
     let start = if unit.is_some() { saturation } else { 0.55 * saturation };
-    let wanted = Wanted { start: start.clamp(range.0, range.1), range, half_width, whole: false, error };
-    let margins = Margins::new(None);
+    let wanted =
+        Wanted { start: start.clamp(range.0, range.1), range, half_width, whole: false, error, fails: None };
+    let margins = known(attempts);
+    let start = match margins.guess() {
+        Guess::At(root) if !margins.is_empty() => root,
+        _ => wanted.start,
+    };
+    let wanted = Wanted { start: start.clamp(range.0, range.1), ..wanted };
     bracket(&mut Bending { attempts, margins, saturation, unit }, &wanted)
+}
+
+/// How steep the curve is between loads that were tried for something else, on the same requests.
+fn known(attempts: &Attempts) -> Margins {
+    let mut margins = Margins::new(None);
+    let has_settled = |a: &&Attempt| a.question != Question::Carried && !a.tried.overloaded;
+    let mut tried: Vec<&Attempt> = attempts.list.iter().filter(has_settled).collect();
+    tried.sort_by(|a, b| a.scale.total_cmp(&b.scale));
+    let mut at = 0;
+    while let Some(light) = tried.get(at) {
+        let next = (at + 1..tried.len()).find(|next| tried[*next].scale / light.scale >= 1.0 + REACH);
+        let Some(heavy) = next.map(|next| tried[next]) else { break };
+        let confidence = attempts.scenario.run.confidence;
+        if let Some(found) = elasticity([&light.tried.samples, &heavy.tried.samples], confidence) {
+            let margin = Margin { value: found.value - 1.0, half: found.high - found.value };
+            let middle = (light.scale * heavy.scale).sqrt();
+            margins.note(middle, Effort::Quick, Standing::Unclear, Some(margin));
+        }
+        at = next.unwrap_or(tried.len());
+    }
+    margins
 }
 
 /// Loads tried for how steep the curve is.
@@ -67,12 +94,24 @@ impl Loads for Bending<'_, '_> {
         self.attempts.tell(&format!("knee: how steep is the curve at {load:.3} × the stated load?{so_far}"));
         let confidence = self.attempts.scenario.run.confidence;
         let scales = self.pair_about(load);
-        // A pair cannot be extended when it is done: a sure one is as long as a sure trial is at most.
         let (looks, error) = match effort {
             Effort::Quick => (1, None),
             Effort::Sure { error } => (LOOKS, Some(error)),
         };
-        let pair = self.attempts.pair(scales, looks)?;
+        let told = |look: u32, samples: [&[Sample]; 2], error: f64| {
+            let spent = SPENDING[(look.clamp(1, LOOKS) - 1) as usize];
+            match elasticity(samples, 1.0 - 2.0 * error * spent) {
+                Some(sure) if sure.high < 1.0 => Standing::Holds,
+                Some(sure) if sure.low >= 1.0 => Standing::Fails,
+                _ => Standing::Unclear,
+            }
+        };
+        let decided = std::cell::Cell::new(Standing::Unclear);
+        let decides = |look: u32, samples: [&[Sample]; 2]| {
+            decided.set(error.map_or(Standing::Unclear, |error| told(look, samples, error)));
+            decided.get() != Standing::Unclear
+        };
+        let pair = self.attempts.pair(scales, looks, &decides)?;
         let is_carried = pair.iter().all(|tried| !tried.overloaded);
         let samples = [&pair[0].samples[..], &pair[1].samples[..]];
         let steepness = |confidence| elasticity(samples, confidence).filter(|_| is_carried);
@@ -80,11 +119,7 @@ impl Loads for Bending<'_, '_> {
             self.margins.note(load, effort, Standing::Fails, None);
             return Some(Standing::Fails);
         };
-        let standing = match error.and_then(|error| steepness(1.0 - 2.0 * error)) {
-            Some(sure) if sure.high < 1.0 => Standing::Holds,
-            Some(sure) if sure.low >= 1.0 => Standing::Fails,
-            _ => Standing::Unclear,
-        };
+        let standing = decided.get();
         let margin = Margin { value: found.value - 1.0, half: found.high - found.value };
         self.margins.note(load, effort, standing, Some(margin));
         Some(standing)

@@ -211,6 +211,7 @@ impl Study<'_> {
             half_width: case.scenario.run.precision / 2.0,
             whole: true,
             error: self.error,
+            fails: None,
         };
         let limit = search(&mut attempts, &wanted, None, 1.0);
         if !attempts.is_cut_short() {
@@ -264,6 +265,7 @@ impl Study<'_> {
                 half_width: HALF_A_YEAR,
                 whole: false,
                 error: self.error,
+                fails: None,
             };
             let limit = search(&mut attempts, &wanted, None, 1.0);
             self.requests += attempts.requests();

@@ -134,6 +134,8 @@ pub(super) struct Evidence {
     balances: Vec<Balance>,
     /// Of destaging's own concurrency.
     destage: Option<Balance>,
+    /// The work offered to it that would be left with the log at high water.
+    at_high_water: Vec<f64>,
     backlog: Vec<Watch>,
     /// What waits in the log, and what garbage collection has yet to move.
     stocks: [Vec<Watch>; 2],
@@ -156,7 +158,11 @@ impl Evidence {
         let given_up = replications.iter().filter(|r| r.stop == Stop::Backlog);
         let piled_up = |r: &Replication| ratio(r.kernel.in_system() as f64, r.kernel.now().secs());
         let (balances, destage) = balances(setting, replications);
+        let kept = |r: &Replication| r.kept_at_high_water(setting.plan.log_room().unwrap_or(0.0));
+        let windows = replications.iter().filter(|r| r.opened.as_ref().is_some_and(|o| r.seen().at > o.at));
+        let to_destage = destage.iter().flat_map(|gate| &gate.offered);
         Evidence {
+            at_high_water: to_destage.zip(windows).map(|(offered, r)| offered * kept(r)).collect(),
             balances,
             destage,
             backlog: overload::watches(replications),
@@ -254,6 +260,10 @@ impl Evidence {
 
     /// By what is put off until later.
     fn by_stocks(&self, confidence: f64) -> Ruling {
+        // Destaging and absorption at high water: what comes beyond them fills the log (Baccelli & Foss 1995).
+        if t_interval(&self.at_high_water, confidence).is_some_and(|offered| offered.low > 1.0) {
+            return Ruling::Fills(Stock::Log);
+        }
         for stock in [Stock::Log, Stock::Debt] {
             match self.drift_of(stock, confidence) {
                 Some(drift) if drift.is_runaway() => return Ruling::Fills(stock),
@@ -337,7 +347,7 @@ fn balances(setting: &Setting, replications: &[Replication]) -> (Vec<Balance>, O
             offered: Vec::new(),
             behind: Vec::new(),
         };
-        for (((_, opened, seen), stated), excess) in windows.iter().zip(&stated).zip(excess) {
+        for (((r, opened, seen), stated), excess) in windows.iter().zip(&stated).zip(excess) {
             let done = |s: usize| {
                 let booked = (seen.stations[s].booked - opened.stations[s].booked) as f64;
                 booked + opened.residual[s] as f64 - seen.residual[s] as f64
@@ -346,9 +356,12 @@ fn balances(setting: &Setting, replications: &[Replication]) -> (Vec<Balance>, O
             let time =
                 seen.at.since(opened.at).ps() as f64 * f64::from(group.members) * f64::from(group.servers);
             let used = busy / time * (1.0 + excess);
-            balance.behind.push(1.0 - (stated[place].seen / busy.max(1.0)).min(1.0));
+            let behind = 1.0 - (stated[place].seen / busy.max(1.0)).min(1.0);
+            balance.behind.push(behind);
             balance.used.push(used);
-            balance.offered.push(used * stated[place].to_busy(busy));
+            // What fills the log has yet to come to the parts behind it.
+            let to_come = 1.0 + behind * (r.log_inflow() - 1.0);
+            balance.offered.push(used * stated[place].to_busy(busy) * to_come);
         }
         balance
     };
@@ -360,7 +373,8 @@ fn balances(setting: &Setting, replications: &[Replication]) -> (Vec<Balance>, O
     (all, log)
 }
 
-/// The stripes that destaging has under way, beside those that it may have: in proportion to what is written to the log.
+/// The stripes that destaging has under way, beside those that it may have. With all of them under way its capacity is what
+/// leaves the log, so that what comes beyond that is offered beyond it.
 fn destaging<'r>(
     at_once: u32,
     log: Option<usize>,
@@ -372,7 +386,7 @@ fn destaging<'r>(
         let used = replication.destaging() / f64::from(at_once.max(1));
         let writes = log.map_or(1.0, |log| stated[log].to_busy(stated[log].seen));
         balance.used.push(used);
-        balance.offered.push(used * writes);
+        balance.offered.push(used * writes * replication.log_inflow());
         balance.behind.push(1.0);
     }
     balance

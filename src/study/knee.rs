@@ -9,11 +9,16 @@ use super::attempts::Attempts;
 use super::ladder;
 use super::limit::{self, Limit};
 use super::run::Context;
-use super::saturation::{Saturation, iops_at, saturation};
+use super::saturation::{HALF_WIDTH, Saturation, iops_at, saturation};
 use super::scaled::{Base, Vary, is_closed};
 use super::setting::StudyError;
 use super::trial::Question;
 use super::{TOOL, assumptions, curve, elasticity};
+
+/// Events that a study may take, some 100 processor-seconds, and the parts of it: the stated load and saturation, the
+/// limit, the knee, more points of the curve, each rung of the ladder.
+pub(super) const EVENTS: u64 = 1_200_000_000;
+const PARTS: [u64; 5] = [30, 35, 15, 8, 4];
 
 /// Below this difference a static ceiling and a simulated one are the same.
 const SAME: f64 = 0.03;
@@ -26,30 +31,38 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
     let unit = unit(&scenario);
     // Three searches, and three rungs that count as one, share the probability of a wrong end.
     let error = (1.0 - scenario.run.confidence).max(1e-6);
+    let part = |place: usize| EVENTS / 100 * PARTS[place];
     attempts.tell("the stated load");
+    attempts.allow(part(0));
     let stated = attempts.attempt(1.0, Question::Objectives, Effort::Sure { error: error / 2.0 }).cloned();
     if let Some(error) = attempts.error.take() {
         return Err(error);
     }
     let start = start(&attempts);
-    let full = saturation(&mut attempts, start, error);
+    let full = saturation(&mut attempts, start, HALF_WIDTH, error);
+    notes.extend(spent(&attempts, "saturation"));
     let (mut point, mut found) = (missing("interrupted"), None);
     if let Ok(full) = &full {
         if !scenario.objectives.is_empty() {
-            found = Some(limit::of_load(&mut attempts, full.scale.value, unit, error));
+            attempts.allow(part(1));
+            found = Some(limit::of_load(&mut attempts, &full.scale, unit, error));
             if let Some(limit) = found.as_mut().filter(|_| unit.is_none()) {
                 limit.clip(&full.scale);
             }
         }
+        notes.extend(spent(&attempts, "the limit").filter(|_| found.is_some()));
+        attempts.allow(part(2));
         let half_width = scenario.run.precision;
         let bend = elasticity::knee(&mut attempts, full.scale.value, unit, (half_width, error));
         if !attempts.is_cut_short() {
             point = knee_mark(&attempts, &bend, full.scale.value);
         }
+        notes.extend(spent(&attempts, "the knee"));
+        attempts.allow(part(3));
         curve::fill(&mut attempts, full.scale.value, unit);
     }
     let climbed = full.as_ref().ok().filter(|_| !attempts.is_cut_short());
-    let climbed = climbed.map(|full| ladder::climb(&base, context, full, error));
+    let climbed = climbed.map(|full| ladder::climb(&base, context, full, (error, part(4))));
     if let Some(error) = attempts.error.take() {
         return Err(error);
     }
@@ -138,6 +151,17 @@ fn steady(scenario: &Scenario) -> (Scenario, Vec<String>) {
         );
     }
     (steady, notes)
+}
+
+/// Said where a part of the study has measured what it may.
+fn spent(attempts: &Attempts, what: &str) -> Option<String> {
+    let words = || {
+        format!(
+            "{what}: {}, to end in a time that can be stated; its interval is as wide as that",
+            attempts.why_ended()
+        )
+    };
+    (attempts.is_spent() && !attempts.is_cut_short()).then(words)
 }
 
 /// The smallest step of the load where all classes are closed: a machine of the largest class.

@@ -6,7 +6,7 @@ use super::attempts::Attempts;
 use super::knee::ends;
 use super::relief::relieve;
 use super::run::Context;
-use super::saturation::{Saturation, saturation};
+use super::saturation::{HALF_WIDTH, Saturation, saturation};
 use super::scaled::Base;
 
 /// Rungs climbed.
@@ -21,7 +21,13 @@ pub(super) struct Ladder {
 }
 
 /// Climbs from a design that is full at `first`.
-pub(super) fn climb(base: &Base, context: &Context, first: &Saturation, error: f64) -> Ladder {
+/// Each rung may take so many events, and errs with `error`.
+pub(super) fn climb(
+    base: &Base,
+    context: &Context,
+    first: &Saturation,
+    (error, events): (f64, u64),
+) -> Ladder {
     let mut ladder = Ladder { rungs: Vec::new(), ends: None, requests: 0, failed_audit: Vec::new() };
     let mut scenario = base.scenario.clone();
     let mut full = first.clone();
@@ -32,11 +38,13 @@ pub(super) fn climb(base: &Base, context: &Context, first: &Saturation, error: f
             break;
         };
         (context.progress)(&format!("ladder: with {change}"));
-        let start = expected(&full, &relieved);
+        // With one thing doubled, the design carries twice as much at the most.
+        let start = expected(&full, &relieved).min(2.0 * full.scale.value);
         let say = |words: &str| (context.progress)(&format!("with {change}: {words}"));
         let inner = Context { progress: &say, ..*context };
         let mut attempts = Attempts::new(base, &scenario, &inner);
-        let found = saturation(&mut attempts, start, error);
+        attempts.allow(events);
+        let found = saturation(&mut attempts, start, 2.0 * HALF_WIDTH, error);
         ladder.requests += attempts.requests();
         ladder.failed_audit.extend(attempts.failed_audit());
         full = match found {

@@ -6,8 +6,10 @@ use super::attempts::{Attempt, Attempts};
 use super::scaled::Vary;
 use super::trial::Question;
 
-/// Least share of the saturation load that is tried, and the largest: what is not sustained meets no objective for long.
-const RANGE: (f64, f64) = (0.05, 1.0);
+/// Least share of the saturation load that is tried; what is not sustained meets no objective for long.
+const LEAST: f64 = 0.05;
+/// Share of it that is tried at most, where no load was surely carried.
+const MOST: f64 = 0.97;
 
 /// The limit of a design.
 #[derive(Clone, Debug)]
@@ -37,17 +39,22 @@ impl Limit {
 }
 
 /// The limit of the load, below and at saturation; `unit` is its smallest step where it goes in steps.
-pub(super) fn of_load(attempts: &mut Attempts, saturation: f64, unit: Option<f64>, error: f64) -> Limit {
+pub(super) fn of_load(attempts: &mut Attempts, full: &Bracket, unit: Option<f64>, error: f64) -> Limit {
+    let saturation = full.value;
     let step = unit.unwrap_or(1.0);
     let in_units = |load: f64| load / step;
     let whole = unit.is_some();
     let range = match whole {
         // Closed machines may go on long past the load at which the busiest station is.
         true => (1.0, (in_units(saturation) * 70.0).ceil().max(2.0)),
-        false => (in_units(RANGE.0 * saturation), in_units(RANGE.1 * saturation)),
+        false => {
+            let carried = full.low.unwrap_or(MOST * saturation).min(saturation);
+            (in_units(LEAST * saturation).min(in_units(carried)), in_units(carried))
+        }
     };
     let half_width = attempts.scenario.run.precision / 2.0;
-    let wanted = Wanted { start: in_units(0.7 * saturation), range, half_width, whole, error };
+    let fails = full.high.filter(|_| !whole).map(in_units);
+    let wanted = Wanted { start: in_units(0.7 * saturation), range, half_width, whole, error, fails };
     let full = (!whole).then(|| in_units(1.02 * saturation));
     search(attempts, &wanted, full, step)
 }

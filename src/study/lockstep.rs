@@ -27,6 +27,9 @@ const PARTS: u32 = 4;
 const ROUNDS_AT_THE_EDGE: u32 = 6;
 /// Half the width of the interval of the work offered, at which it is known well.
 const BALANCE_KNOWN_TO: f64 = 0.01;
+/// Events after which a run of automatic length ends with the intervals that it has, some 100 processor-seconds: near
+/// saturation, or where replications differ by where hot data lies, a precision may never be reached.
+const EVENTS: u64 = 1_200_000_000;
 /// Rounds of the same length before it doubles.
 const ROUNDS_BEFORE_DOUBLING: u32 = 6;
 
@@ -157,7 +160,7 @@ fn fly(lane: &mut Lane, run: &RunPlan, context: &Context) {
         "" => (context.progress)(words),
         name => (context.progress)(&format!("{name}: {words}")),
     };
-    let pilot = pilot::run(lane.setting, &tell);
+    let pilot = pilot::run(lane.setting, pilot::DOUBLINGS, &tell);
     if run.warm_up == Auto::Auto {
         lane.notes.extend(not_settled(&pilot));
     }
@@ -325,10 +328,24 @@ fn rounds(lanes: &mut [Lane], run: &RunPlan, more: &dyn Fn(&[Lane]) -> More, con
         {
             return End::Short;
         }
+        if events(lanes) >= EVENTS.saturating_mul(lanes.len() as u64) {
+            let words = format!("measured no further after {} million events; ", events(lanes) / 1_000_000)
+                + "a stated `run.length` may be longer";
+            lanes
+                .iter_mut()
+                .filter(|lane| !lane.is_overloaded)
+                .for_each(|lane| lane.notes.push(words.clone()));
+            return End::Short;
+        }
         if round % ROUNDS_BEFORE_DOUBLING == 0 {
             parts = parts.saturating_mul(2);
         }
     }
+}
+
+/// Events of all lanes so far.
+fn events(lanes: &[Lane]) -> u64 {
+    lanes.iter().flat_map(|lane| &lane.replications).map(|r| r.kernel.events()).sum()
 }
 
 /// Whether a lane's load cannot be told from one that is just too much: its waits have no mean to wait for.

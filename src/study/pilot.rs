@@ -23,9 +23,10 @@ const CYCLES: f64 = 20.0;
 /// And of each machine: a burst and its end.
 const CYCLES_EACH: f64 = 2.0;
 /// Doublings before the verdict "not settled".
-const DOUBLINGS: u32 = 3;
+pub(super) const DOUBLINGS: u32 = 3;
 
 /// What a pilot found.
+#[derive(Clone, Debug)]
 pub(super) struct Pilot {
     /// Simulated time in which a replication sees enough to tell something.
     pub look: SimDuration,
@@ -35,22 +36,25 @@ pub(super) struct Pilot {
     pub settled: bool,
     /// Requests per second by class and operation (class × 2 + operation).
     pub rates: Vec<f64>,
+    /// What it took, in events.
+    pub events: u64,
     /// Simulated time of a replication, if the backlog ran away or grew.
     pub overloaded_in: Option<SimDuration>,
 }
 
-/// Runs the pilot of a setting.
-pub(super) fn run(setting: &Setting, tell: &(dyn Fn(&str) + Sync)) -> Pilot {
+/// Runs the pilot of a setting, which doubles at most so often.
+pub(super) fn run(setting: &Setting, most: u32, tell: &(dyn Fn(&str) + Sync)) -> Pilot {
     tell("pilot: how fast requests come");
     let look = first_length(setting);
-    let (mut length, mut doublings) = (look, 0);
+    let (mut length, mut doublings, mut events) = (look, 0, 0);
     loop {
         tell(&format!("pilot: how long the start-up lasts, {:.3} s", length.secs()));
         let (replications, overloaded) = replicate(setting, length);
+        events += replications.iter().map(|r| r.kernel.events()).sum::<u64>();
         let cut = warmup::truncation(&series(&replications));
         let is_last = overloaded
             || setting.scenario.run.warm_up != Auto::Auto
-            || doublings == DOUBLINGS
+            || doublings == most
             || length >= setting.scenario.run.length_max
             || setting.interrupted.load(Ordering::Relaxed);
         if cut.is_some() || is_last {
@@ -61,6 +65,7 @@ pub(super) fn run(setting: &Setting, tell: &(dyn Fn(&str) + Sync)) -> Pilot {
                 warm_up: warm_up(length, cut_at),
                 settled: cut.is_some(),
                 rates: rates(&replications),
+                events,
                 overloaded_in: overloaded.then_some(length),
             };
         }

@@ -32,7 +32,8 @@ pub(super) struct Replication {
     folds: [Vec<f64>; 2],
     /// Work done by each station until the last quarter ended, ps.
     done: Vec<u64>,
-    level: u64,
+    /// What the log held when the window opened, and at the last reading, bytes.
+    level: [u64; 2],
     /// In a run with dates: what was seen at the edges of the points in time, and edges still to come.
     pub samples: Vec<Sample>,
     edges_to_come: Vec<SimTime>,
@@ -138,7 +139,7 @@ impl Replication {
             readings: Vec::new(),
             folds: [Vec::new(), Vec::new()],
             done: Vec::new(),
-            level: 0,
+            level: [0; 2],
             samples: Vec::new(),
             edges_to_come,
             stop: Stop::Time,
@@ -159,6 +160,7 @@ impl Replication {
         self.edges[0] = self.edge();
         self.written[0].clone_from(&self.kernel.model.path.written);
         self.read_backlog();
+        self.level[0] = self.level[1];
     }
 
     /// Measures another `span` of the window and reads the backlog at each quarter of it. A replication
@@ -243,7 +245,7 @@ impl Replication {
     fn read_backlog(&mut self) {
         let path = &self.kernel.model.path;
         let [waiting, debt] = path.destage.deferred(path.plan()).map(|bytes| bytes / LOG_BLOCK);
-        self.level = path.destage.level();
+        self.level[1] = path.destage.level();
         self.readings.push((self.kernel.now(), [self.backlog(), waiting, debt]));
     }
 
@@ -357,6 +359,23 @@ impl Replication {
         (self.last_edge().destaging - self.edges[0].destaging) as f64 / span as f64
     }
 
+    /// Bytes that came to the log to stay ÷ bytes that left it, in the window, closed or so far: above one where it fills.
+    pub fn log_inflow(&self) -> f64 {
+        let levels = self.last_edge().levels.since(&self.edges[0].levels);
+        let (came, left) = (levels.committed.saturating_sub(levels.overwritten), levels.destaged);
+        if left > 0 { (came as f64 / left as f64).max(1.0) } else { 1.0 }
+    }
+
+    /// Of the bytes that come to the log the part that would stay at high water, which is at `room` bytes, ÷ the part that
+    /// stays now: what is written again grows with what is held, in proportion at the most.
+    pub fn kept_at_high_water(&self, room: f64) -> f64 {
+        let levels = self.last_edge().levels.since(&self.edges[0].levels);
+        let again = levels.overwritten as f64 / (levels.committed as f64).max(1.0);
+        let held = (self.level[0] + self.level[1]) as f64 / 2.0;
+        let then = (again * (room / held.max(1.0)).max(1.0)).min(1.0);
+        if again < 1.0 { (1.0 - then) / (1.0 - again) } else { 0.0 }
+    }
+
     /// The edge at which the window closed, or one now.
     fn last_edge(&self) -> Edge {
         if self.closed.is_some() { self.edges[1] } else { self.edge() }
@@ -383,7 +402,7 @@ impl Replication {
 
     /// What the log held when the window closed, bytes.
     pub fn log_level(&self) -> u64 {
-        self.level
+        self.level[1]
     }
 
     /// Bytes of fragments cut while the window was open, by operation.

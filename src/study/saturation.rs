@@ -17,9 +17,11 @@ use super::scaled::is_closed;
 use super::trial::{Question, Tried};
 
 /// Relative distance of either end from the value, where the noise allows it.
-const HALF_WIDTH: f64 = 0.015;
+pub(super) const HALF_WIDTH: f64 = 0.015;
 /// Least share of a member's time that says anything about where it is full.
 const IDLE: f64 = 1e-6;
+/// Loads no farther apart than this, as a logarithm, ask alike of a station.
+const ALIKE: f64 = 0.1;
 /// Loads tried lie within this factor of the stated one.
 const FARTHEST: f64 = 4096.0;
 /// Tokens of a closed system that keep its busiest member busy, as a multiple of N*.
@@ -47,17 +49,23 @@ impl Saturation {
     }
 }
 
-/// Finds it; the reason why there is none, otherwise. `start` is a guess.
-pub(super) fn saturation(attempts: &mut Attempts, start: f64, error: f64) -> Result<Saturation, String> {
+/// Finds it to `half_width`, if it may; the reason why there is none, otherwise. `start` is a guess.
+pub(super) fn saturation(
+    attempts: &mut Attempts,
+    start: f64,
+    half_width: f64,
+    error: f64,
+) -> Result<Saturation, String> {
     if is_closed(attempts.scenario) {
         return closed(attempts);
     }
     let wanted = Wanted {
         start,
         range: (start / FARTHEST, start * FARTHEST),
-        half_width: HALF_WIDTH,
+        half_width,
         whole: false,
         error,
+        fails: None,
     };
     let found = bracket(&mut Carrying { attempts }, &wanted);
     told(attempts, &found)
@@ -122,7 +130,7 @@ impl Loads for Carrying<'_, '_> {
         let Some((attempt, fill)) = self.nearest() else { return Guess::Below };
         let fails = self.attempts.overloaded_from();
         let carried = self.attempts.carried().last().map(|best| best.scale);
-        let root = if fill.value < IDLE { f64::INFINITY } else { attempt.scale / fill.value };
+        let root = if fill.value < IDLE { f64::INFINITY } else { self.root(attempt, &fill) };
         match (carried, fails) {
             (None, Some(fails)) => Guess::At(root.min(fails / 2.0)),
             // What binds is no station: the load that piles up bounds what the law says.
@@ -142,6 +150,22 @@ impl Loads for Carrying<'_, '_> {
 }
 
 impl Carrying<'_, '_> {
+    /// Where the fullest station is full by the utilisation law, from all loads near the best one, each by how well it is
+    /// known: what a request asks of a station changes little among them.
+    fn root(&self, best: &Attempt, fill: &Interval) -> f64 {
+        let alone = best.scale / fill.value;
+        let near = self.attempts.list.iter().filter(|a| (a.scale / best.scale).ln().abs() < ALIKE);
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for (attempt, fill) in near.filter_map(|a| Some((a, a.tried.fullest.as_ref()?.1))) {
+            let half = (fill.high - fill.low) / 2.0 / fill.value.max(IDLE);
+            if half > 0.0 && fill.value >= IDLE && !attempt.tried.overloaded {
+                sum += (attempt.scale / fill.value).ln() / half.powi(2);
+                weights += half.powi(-2);
+            }
+        }
+        if weights > 0.0 { (sum / weights).exp() } else { alone }
+    }
+
     /// The load tried whose fullest station is nearest to full, and known best.
     fn nearest(&self) -> Option<(&Attempt, Interval)> {
         let filled =
@@ -156,13 +180,14 @@ impl Carrying<'_, '_> {
 
 /// Of closed classes alone.
 fn closed(attempts: &mut Attempts) -> Result<Saturation, String> {
-    let interrupted = || "interrupted".to_owned();
-    let light = light_load(attempts).ok_or_else(interrupted)?;
+    let light = light_load(attempts).ok_or_else(|| attempts.why_ended())?;
     let mut scale = 1.0;
     loop {
         attempts.tell(&format!("saturation: how busy is the design with {scale:.2} × its machines?"));
         let attempt = attempts.attempt(scale, Question::Mean, Effort::Sure { error: 0.5 });
-        let tried = attempt.ok_or_else(interrupted)?.tried.clone();
+        let Some(tried) = attempt.map(|attempt| attempt.tried.clone()) else {
+            return Err(attempts.why_ended());
+        };
         let Some((binding, fill)) = tried.fullest.clone().filter(|(_, fill)| fill.value >= IDLE) else {
             return Err("nothing in the design has a limit: machines are answered at once".into());
         };

@@ -11,7 +11,7 @@ use std::sync::atomic::Ordering;
 
 use rayon::prelude::*;
 
-use crate::engine::{SimDuration, Stop};
+use crate::engine::{SimDuration, SimTime, Stop};
 use crate::measure::{Drift, Interval, Margin, Standing};
 use crate::outcome::{RunOutcome, State};
 use crate::scenario::{Auto, Objective};
@@ -21,7 +21,7 @@ use crate::system::{Ceiling, DriveModel};
 use super::judge::Evidence;
 use super::lockstep::{played_once, warmed_up};
 use super::overload;
-use super::pilot;
+use super::pilot::{self, Pilot};
 use super::replication::Replication;
 use super::setting::{Course, Setting};
 use super::summary;
@@ -33,13 +33,19 @@ pub(super) const LOOKS: u32 = 4;
 const FUTILE_FROM: u32 = 2;
 /// Share of a trial's error that each look may spend: most of it is kept for the last (group-sequential tests: O'Brien &
 /// Fleming 1979 do so, too).
-const SPENDING: [f64; LOOKS as usize] = [0.05, 0.1, 0.25, 0.6];
+pub(super) const SPENDING: [f64; LOOKS as usize] = [0.05, 0.1, 0.25, 0.6];
 /// Requests beyond the tightest percentile that a first look at objectives sees at least, as a part of what a run does.
 const OF_A_RUN: f64 = 0.3;
 /// Requests that a first look at a mean or at a backlog sees at least, over all replications.
 const FEWEST_REQUESTS: f64 = 80_000.0;
 /// Times an erase that a first look at a backlog lasts at least, in each replication.
-const ERASES: u64 = 4;
+const ERASES: u64 = 1;
+/// Part of the interval of the last look that the work offered must be away from the time, for a trial to go on.
+const WORTH_IT: f64 = 0.5;
+/// A look that shrinks the interval by the square root of two saw chance alone; placements stay as they are.
+const BY_CHANCE: f64 = std::f64::consts::FRAC_1_SQRT_2;
+/// Part of the cycles of bursts, which a run goes through at least, that a first look at a backlog sees.
+const CYCLES_AT_FIRST: f64 = 0.25;
 /// Part of the first window that a trial of a backlog warms up for: what it looks at settles at once.
 const WARM_UP: f64 = 0.25;
 /// Confidence at which a trial that asks about latencies is given up as overloaded.
@@ -56,6 +62,12 @@ pub(super) enum Question {
     Mean,
 }
 
+/// Who knows how long a load starts up, and how fast its requests come.
+pub(super) trait Pilots {
+    /// The pilot of a setting, or of one like it.
+    fn pilot(&mut self, setting: &Setting) -> Pilot;
+}
+
 /// A trial under way.
 pub(super) struct Trial<'s> {
     setting: &'s Setting<'s>,
@@ -68,6 +80,10 @@ pub(super) struct Trial<'s> {
     overloaded: bool,
     /// At the end of the last look.
     evidence: Option<Evidence>,
+    /// Half the width of the interval of the work offered, after the last look and the one before.
+    halves: (f64, f64),
+    /// Events that it may take, and that its pilot took.
+    events: (u64, u64),
 }
 
 /// What a replication of a trial saw.
@@ -108,31 +124,34 @@ impl Tried {
 }
 
 impl<'s> Trial<'s> {
-    /// Runs the pilot and the warm-up.
-    pub fn begin(setting: &'s Setting<'s>, question: Question) -> Self {
+    /// Warms up as a pilot says.
+    pub fn begin(setting: &'s Setting<'s>, question: Question, pilots: &mut dyn Pilots) -> Self {
         let run = &setting.scenario.run;
         if let Some(length) = fixed_window(setting) {
             let warm_up = match (run.warm_up, &setting.periods) {
                 (Auto::Given(span), _) => span,
-                (Auto::Auto, Some(_)) => pilot::run(setting, &|_| {}).warm_up,
+                (Auto::Auto, Some(_)) => pilots.pilot(setting).warm_up,
                 (Auto::Auto, None) => SimDuration::ZERO,
             };
             return Self::beside(setting, question, (length, warm_up));
         }
         if question == Question::Carried {
             let requests = pilot::first_length(setting);
-            let cycles =
-                SimDuration::from_secs(cycles_floor_s(setting.scenario) / f64::from(run.replications));
+            // Work is set to the requests stated, bursts or none; what piles up is for the later looks.
+            let cycles = cycles_floor_s(setting.scenario) / f64::from(run.replications);
+            let cycles = SimDuration::from_secs(CYCLES_AT_FIRST * cycles);
             let first = SimDuration::from_ps(requests.ps() / 2 + 1).max(cycles).max(erases(setting));
             return Self::beside(setting, question, (first, SimDuration::from_secs(first.secs() * WARM_UP)));
         }
-        let pilot = pilot::run(setting, &|_| {});
+        let pilot = pilots.pilot(setting);
         let warm_up = match run.warm_up {
             Auto::Given(span) => span,
             Auto::Auto => pilot.warm_up,
         };
         let first = first_window(setting, question, &targets(setting), &pilot.rates);
-        Self::beside(setting, question, (first, warm_up))
+        let mut trial = Self::beside(setting, question, (first, warm_up));
+        trial.events.1 = pilot.events;
+        trial
     }
 
     /// Without a pilot: window of the first look and warm-up are those of a trial beside it.
@@ -148,6 +167,8 @@ impl<'s> Trial<'s> {
             looks: 0,
             overloaded: false,
             evidence: None,
+            halves: (f64::INFINITY, f64::INFINITY),
+            events: (u64::MAX, 0),
         };
         if !trial.is_fixed() {
             trial.add(setting.scenario.run.replications);
@@ -204,7 +225,10 @@ impl<'s> Trial<'s> {
             self.replications.par_iter_mut().for_each(|r| r.extend(span, interrupted));
         }
         self.looks += 1;
-        self.evidence = Some(Evidence::of(self.setting, &self.replications));
+        let evidence = Evidence::of(self.setting, &self.replications);
+        let offered = evidence.fullest().and_then(|f| f.interval(self.setting.scenario.run.confidence));
+        self.halves = (self.halves.1, offered.map_or(f64::INFINITY, |i| i.high - i.value));
+        self.evidence = Some(evidence);
         self.overloaded = self.replications.iter().any(|r| r.stop == Stop::Backlog)
             || (self.question != Question::Carried && !self.is_fixed() && self.runs_away());
         true
@@ -280,8 +304,11 @@ impl<'s> Trial<'s> {
     /// Whether the last look will hardly tell what the looks so far have not: no figure would be half of that look's
     /// interval away from its bound, were it to stay where it is.
     pub fn is_futile(&self, error: f64) -> bool {
-        if self.question != Question::Objectives || self.looks < FUTILE_FROM || self.is_fixed() {
+        if self.looks < FUTILE_FROM || self.is_fixed() {
             return false;
+        }
+        if self.question != Question::Objectives {
+            return self.question == Question::Carried && self.balance_stays_unclear(error);
         }
         let confidence = 1.0 - 2.0 * error * SPENDING[LOOKS as usize - 1];
         let shrinks = 0.5f64.powi((LOOKS - self.looks) as i32).sqrt();
@@ -294,6 +321,31 @@ impl<'s> Trial<'s> {
         let judged = objectives.iter().filter(|o| is_measured(o, self.setting));
         let apart: Option<Vec<(bool, bool)>> = judged.map(apart).collect();
         apart.is_some_and(|apart| !apart.iter().all(|a| a.0) && !apart.iter().any(|a| a.1))
+    }
+
+    /// Whether the work offered will not be told from the time by the last look either: the interval shrinks no faster than
+    /// it did, which is not at all where placements of data differ.
+    fn balance_stays_unclear(&self, error: f64) -> bool {
+        let confidence = 1.0 - 2.0 * error * SPENDING[LOOKS as usize - 1];
+        let offered = self.evidence.as_ref().and_then(|evidence| evidence.offered(confidence));
+        let shrinks = (self.halves.1 / self.halves.0).clamp(BY_CHANCE, 1.0).powi((LOOKS - self.looks) as i32);
+        offered.is_some_and(|i| (i.value - 1.0).abs() < WORTH_IT * shrinks * (i.high - i.value))
+    }
+
+    /// Takes no more than so many events, but for its first look.
+    pub fn within(mut self, events: u64) -> Self {
+        self.events.0 = events;
+        self
+    }
+
+    /// Events so far, its pilot's among them.
+    pub fn events(&self) -> u64 {
+        self.events.1 + self.replications.iter().map(|r| r.kernel.events()).sum::<u64>()
+    }
+
+    /// Whether another look, which takes as much as all before, is more than it may take.
+    pub fn is_spent(&self) -> bool {
+        self.events().saturating_mul(2) > self.events.0
     }
 
     /// Waits for the last requests, unless the load was found not to be carried, and tells all.
@@ -334,10 +386,13 @@ impl<'s> Trial<'s> {
         }
     }
 
-    fn samples(&self) -> Vec<Sample> {
+    /// What each replication has seen so far.
+    pub fn samples(&self) -> Vec<Sample> {
         let of = |r: &Replication| {
             let recorder = &r.kernel.model.recorder;
-            let seconds = r.window_s().max(f64::MIN_POSITIVE);
+            let opened = r.opened.as_ref().map_or(SimTime::ZERO, |opened| opened.at);
+            let end = r.closed.as_ref().map_or(r.kernel.now(), |closed| closed.at);
+            let seconds = end.since(opened).secs().max(f64::MIN_POSITIVE);
             Sample {
                 requests: recorder.latencies.iter().map(|l| l.count() as f64).sum(),
                 latency_s: recorder.latencies.iter().map(|l| l.sum_ps() as f64 / 1e12).sum(),
