@@ -2,6 +2,7 @@
 //!
 //! | module | holds |
 //! | --- | --- |
+//! | `any_time` | objectives for any time of a run with dates: the worst period decides |
 //! | `arrows` | the walls between the rooms, read from the source |
 //! | `behind` | log, full stripes, reduction, controllers and memory, against arithmetic and queueing theory |
 //! | `cache` | hits, against an explicit cache under the same traffic |
@@ -47,6 +48,7 @@ mod program;
 #[path = "../support/runs.rs"]
 mod runs;
 
+mod any_time;
 mod arrows;
 mod behind;
 mod cache;
