@@ -159,7 +159,7 @@ impl Target {
 
     /// The figure in ps, stretch by stretch.
     pub fn found(&self, replications: &[Replication], confidence: f64) -> Found {
-        self.worst(replications, confidence, &|span, confidence| {
+        self.worst(replications, confidence, |span, confidence| {
             self.estimate_of(&self.measured_in(span, replications, confidence)?, confidence)
         })
     }
@@ -170,7 +170,7 @@ impl Target {
         &self,
         replications: &[Replication],
         confidence: f64,
-        figure: &dyn Fn(Option<&Stretch>, f64) -> Result<Interval, Reason>,
+        figure: impl Fn(Option<&Stretch>, f64) -> Result<Interval, Reason>,
     ) -> Found {
         let is_silent = |span: &Option<&Stretch>| {
             span.is_some_and(|stretch| stretch.is_stopped) && self.has_no_request(*span, replications)
@@ -209,7 +209,7 @@ impl Target {
         replications: &[Replication],
         confidence: f64,
     ) -> Result<Interval, String> {
-        let logarithm = self.worst(replications, confidence, &|span, confidence| {
+        let logarithm = self.worst(replications, confidence, |span, confidence| {
             self.log_figure(span, replications, confidence)
         });
         let logarithm = match logarithm {
