@@ -5,7 +5,7 @@ use std::sync::atomic::AtomicBool;
 use forebay::outcome::{Figure, ObjectiveRow, PeriodRow, RunOutcome};
 use forebay::report::json::to_json;
 use forebay::report::terminal::{self, Style};
-use forebay::study::{self, Context};
+use forebay::study::{self, Contender, Context};
 use forebay::theory::queues;
 
 use crate::runs::{answer, ends, scenario};
@@ -200,4 +200,27 @@ fn fit_holds_every_period_to_the_objective() {
     println!("{:?}", found.machines);
     let (low, high) = ends(&found.machines);
     assert!((45.0..57.0).contains(&low) && high > 56.0, "{low} to {high}");
+}
+
+/// `compare` takes each design at its own worst period: what stands beside the difference are the figures of the two rows.
+#[test]
+fn compare_takes_each_design_at_its_worst_period() {
+    let text = |service: &str| {
+        light(67, "length = \"1 s\"").replace("10 us", service)
+            + &phase("storm", "400 ms", "600 ms", 2.0)
+            + &any(99.0, "1 ms", "")
+            + &any(99.0, "1 ms", "over = \"worst-machine\"")
+    };
+    let contender =
+        |name: &str, service: &str| Contender { name: name.into(), scenario: scenario(&text(service)) };
+    let context = Context { interrupted: &AtomicBool::new(false), progress: &|_| (), detail: false };
+    let found = study::compare(&[contender("a", "10 us"), contender("b", "9 us")], &context);
+    let found = found.unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(found.answers.len(), 2);
+    for (place, row) in found.answers.iter().enumerate() {
+        let [a, b] = [0, 1].map(|n| &found.designs[n].run.objectives[place]);
+        assert_eq!((&a.period, &b.period), (&Some("during storm".into()), &Some("during storm".into())));
+        assert_eq!((row.during.as_deref(), &row.over), (Some("any"), &a.over));
+        assert_eq!((row.a_us, row.b_us), (a.value_us.value, b.value_us.value), "{row:?}");
+    }
 }
