@@ -1,10 +1,11 @@
 //! `forebay sweep run|plan|show|merge|export`.
 
+mod clock;
+mod plan;
 mod run;
 
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
-use std::time::Instant;
 
 use clap::{Args, Subcommand};
 
@@ -12,10 +13,9 @@ use crate::outcome::SweepTable;
 use crate::report::{csv, json, terminal};
 use crate::scenario::{Goal, Sweep, load_sweep, read_source};
 use crate::store::{Store, StoreError};
-use crate::study::{self, Base, Bound, Context, Planned, Query, Shard};
+use crate::study::{self, Base, Bound, Planned, Query, Shard};
 
 use super::output::{Output, refuse};
-use super::progress::Progress;
 use super::{Ending, ResultArgs};
 
 const HELP: &str = "\
@@ -67,7 +67,7 @@ struct RunArgs {
     /// Only the points of shard K of N (default: of a job array, if this is a task of one)
     #[arg(long, value_name = "K/N")]
     shard: Option<String>,
-    /// Time to spend, as in 6h: all points shortly, then longer those that may be on the [front]
+    /// Time to spend, as in 6h: all points shortly, spread over the space, then longer those that may be on the [front]
     #[arg(long, value_name = "TIME")]
     budget: Option<String>,
     #[command(flatten)]
@@ -81,7 +81,7 @@ struct PlanArgs {
     /// Only the points of shard K of N
     #[arg(long, value_name = "K/N")]
     shard: Option<String>,
-    /// Do not ask a first point to tell how long all will take
+    /// Do not ask points for ten seconds to tell how long all will take
     #[arg(long)]
     no_probe: bool,
     #[command(flatten)]
@@ -153,7 +153,7 @@ impl SweepArgs {
 pub(super) fn sweep(args: &SweepArgs, output: &Output, interrupted: &AtomicBool) -> Ending {
     let ending = match &args.what {
         What::Run(args) => run::run(args, output, interrupted),
-        What::Plan(args) => plan(args, output, interrupted),
+        What::Plan(args) => plan::plan(args, output, interrupted),
         What::Show(args) => show(args, output),
         What::Merge(args) => merge(args, output),
         What::Export(args) => export(args, output),
@@ -195,40 +195,6 @@ fn shard_of_job(variable: &dyn Fn(&str) -> Option<String>) -> Option<Shard> {
     }
     let (index, count) = (number("JOB_COMPLETION_INDEX")?, number("FOREBAY_SHARDS")?);
     Some(Shard { index: index + 1, count }).filter(|shard| shard.index <= count)
-}
-
-fn plan(args: &PlanArgs, output: &Output, interrupted: &AtomicBool) -> Result<Ending, Ending> {
-    let (sweep, base, mut planned) = planned(&args.sweep, args.shard.as_deref(), output)?;
-    if let (false, Some(first)) = (args.no_probe, planned.points.first().cloned()) {
-        let one = Planned { points: vec![first], ..planned.clone() };
-        let context = Context { interrupted, progress: &|_| (), detail: false };
-        let progress = Progress::new(output.quiet);
-        progress.say("a probe of the first point");
-        let began = Instant::now();
-        let mut error = None;
-        let none = std::collections::HashSet::new();
-        let _: Result<(), std::convert::Infallible> =
-            study::sweep(&sweep, &base, &one, &none, &context, |found, _| {
-                error = found.error;
-                Ok(())
-            });
-        progress.finish();
-        if interrupted.load(std::sync::atomic::Ordering::Relaxed) {
-            return Ok(Ending::Interrupted);
-        }
-        if let Some(why) = error {
-            return Err(refuse(format!("the probe of the first point failed: {why}")));
-        }
-        // A point alone has all threads; so the next ones take as long, one after the other.
-        let seconds = began.elapsed().as_secs_f64();
-        planned.plan.expected_s = Some([seconds, seconds * planned.plan.points as f64]);
-    }
-    output.deliver(
-        |style| terminal::sweep_plan(&planned.plan, style),
-        || json::to_json(&planned.plan),
-        || csv::plan_csv(&planned.points),
-    )?;
-    Ok(Ending::Well)
 }
 
 /// Says why a store cannot be used.

@@ -249,6 +249,10 @@ pub struct ObjectiveRow {
     pub certain: bool,
     /// When it must hold.
     pub during: String,
+    /// In a run with dates, of an objective for any time: the period judged, which has the greatest figure or, if that
+    /// leaves it open, is the first without one. Else null.
+    #[serde(default)]
+    pub period: Option<String>,
     /// "class" or "worst-machine".
     pub over: String,
 }

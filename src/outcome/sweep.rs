@@ -48,8 +48,22 @@ pub struct SweepPlan {
     pub dropped: Vec<DroppedRow>,
     /// What the first variants change.
     pub first: Vec<PointSets>,
-    /// Seconds that a probe of one variant took, and that all are expected to take on as many threads; null if nothing was probed.
-    pub expected_s: Option<[f64; 2]>,
+    /// How long all points are expected to take; null if nothing was probed.
+    pub expected: Option<ExpectedTime>,
+}
+
+/// How long a sweep is expected to take, from a probe of some of its points.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ExpectedTime {
+    /// Points that the probe asked to their end, spread over the space.
+    pub probed: u64,
+    /// Points that were under way when its time was over.
+    pub cut_off: u64,
+    /// Seconds that the probe took.
+    pub probe_s: f64,
+    /// Seconds that all points take on as many threads; a lower bound if some were cut off, since those take longer than was
+    /// seen.
+    pub all_s: f64,
 }
 
 /// What varies.
@@ -95,8 +109,8 @@ pub struct PointOutcome {
     pub error: Option<String>,
     /// Round of a budget in which it was asked, from 1; null if it was asked as the scenario says.
     pub round: Option<u32>,
-    /// Key and value that the round changed beside, to make the same answer again; null if it was asked as the scenario says.
-    pub asked_with: Option<(String, String)>,
+    /// Keys and values that the round changed beside, to make the same answer again; none if it was asked as the scenario says.
+    pub asked_with: Vec<(String, String)>,
     /// Whole answers as JSON: an object with one for each question; empty if it was left in the store.
     pub answers: String,
     /// The figures that are kept.
@@ -144,7 +158,11 @@ pub struct BudgetPage {
     pub used_s: f64,
     /// What each round asked, in earlier starts too.
     pub rounds: Vec<RoundRow>,
-    /// Points that nothing surely beats.
+    /// Points that were asked at all; only these are compared.
+    pub asked: u64,
+    /// Points that were not, and may beat all of those.
+    pub not_asked: u64,
+    /// Points that nothing asked surely beats.
     pub front: u64,
     /// Of these, those of which it is open whether another beats them or they beat another.
     pub open: u64,
@@ -155,7 +173,7 @@ pub struct BudgetPage {
 /// A round of a budget.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RoundRow {
-    /// From 1, each asks four times as much of a point as the one before; null for what was asked as the scenario says.
+    /// From 1, each asks about four times as much of a point as the one before; null for what was asked as the scenario says.
     pub round: Option<u32>,
     /// Points that it asked.
     pub points: u64,
@@ -170,6 +188,8 @@ pub struct SweepTable {
     pub schema: u32,
     /// What it was made from.
     pub inputs: SweepInputs,
+    /// Points that the sweep asks, the variants less those that are dropped; null while a shard of it is missing.
+    pub planned: Option<u64>,
     /// Points in the order of their numbers, without their whole answers.
     pub points: Vec<PointOutcome>,
 }
@@ -185,6 +205,9 @@ pub struct SweepListing {
     pub title: String,
     /// Variants before any was dropped.
     pub variants: u64,
+    /// Points that the sweep asks, the variants less those that are dropped; null while a shard of it is missing.
+    #[serde(default)]
+    pub planned: Option<u64>,
     /// Points that are finished.
     pub finished: u64,
     /// Of these, those with an error.

@@ -134,6 +134,7 @@ mod tests {
             tool: String::new(),
             title: String::new(),
             variants: 2,
+            planned: Some(2),
             finished: 2,
             failed: 1,
             kept: 2,

@@ -171,6 +171,8 @@ pub fn wear(outcome: &WearOutcome, style: &Style) -> String {
     sheet.finish(style.color)
 }
 
+pub(crate) use sweep::part_of_all;
+
 /// What a sweep will do, ending in a newline.
 pub fn sweep_plan(plan: &SweepPlan, style: &Style) -> String {
     let mut sheet = style.sheet();

@@ -158,15 +158,21 @@ impl Sweep {
             let both = self.axes.iter().zip(places);
             return both.flat_map(|(axis, place)| axis.sets(|choices| choices.at(*place))).collect();
         }
+        let both = self.axes.iter().zip(self.digits(number));
+        both.flat_map(|(axis, (at, _))| axis.sets(move |choices| choices.nth(at as usize))).collect()
+    }
+
+    /// Of variant `number` of a grid: which value of each axis, and of how many. The first axis varies slowest.
+    pub fn digits(&self, number: u64) -> Vec<(u64, u64)> {
         let mut rest = number;
-        let mut sets: Vec<Vec<Override>> = Vec::new();
+        let mut digits: Vec<(u64, u64)> = Vec::new();
         for axis in self.axes.iter().rev() {
             let length = axis.len() as u64;
-            let at = (rest % length) as usize;
+            digits.push((rest % length, length));
             rest /= length;
-            sets.push(axis.sets(|choices| choices.nth(at)).collect());
         }
-        sets.into_iter().rev().flatten().collect()
+        digits.reverse();
+        digits
     }
 }
 

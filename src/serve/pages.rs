@@ -5,6 +5,7 @@ use maud::{Markup, html};
 use crate::outcome::{ListingRow, RoundRow, Standing, SweepListing};
 use crate::report::html::{SCRIPT, document};
 use crate::report::numbers::{MISSING, format_count, format_significant};
+use crate::report::terminal;
 
 use super::folder::{Entry, Kind, Listing, Progress};
 use super::jobs::Job;
@@ -185,10 +186,12 @@ pub fn front(listing: &Result<SweepListing, String>) -> Markup {
         |row: &&ListingRow| !seeks || row.standing.is_some_and(|standing| standing != Standing::Beaten);
     let rows: Vec<&ListingRow> = listing.rows.iter().filter(left).collect();
     let Some(first) = rows.first() else { return html! { p { "No point is finished yet." } } };
+    let caution = terminal::part_of_all(listing).filter(|_| seeks);
     let value = |value: Option<f64>| value.map_or(MISSING.into(), format_significant);
     let failed = |row: &ListingRow| row.error.as_ref().map(|why| format!("failed: {why}"));
     html! {
         h2 { @if seeks { "The best so far" } @else { "Points so far" } }
+        @if let Some(caution) = caution { p { strong { (caution) } } }
         @if seeks { p.quiet { "Sought: " (listing.front.join(", ")) ". No other point surely beats these; “perhaps” where intervals leave that open." } }
         div.wide tabindex="0" {
             table {

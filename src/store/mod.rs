@@ -13,13 +13,19 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
 use crate::outcome::{KeptFigure, PointOutcome, PointSets, RoundRow, SweepInputs, SweepTable};
 
 /// Version of the tables: a file of another is not read.
-const LAYOUT: i64 = 2;
+const LAYOUT: i64 = 3;
 
 /// Stands for "as the scenario says", which is later than any round.
 const AS_STATED: u32 = u32::MAX;
 
 const TABLES: &str = "
     CREATE TABLE inputs (text TEXT NOT NULL);
+    CREATE TABLE planned (
+        shard INTEGER NOT NULL,
+        of INTEGER NOT NULL,
+        points INTEGER NOT NULL,
+        PRIMARY KEY (shard, of)
+    ) WITHOUT ROWID;
     CREATE TABLE points (
         number INTEGER PRIMARY KEY,
         sets TEXT NOT NULL,
@@ -188,6 +194,7 @@ impl Store {
     /// Of a store that holds nothing yet.
     fn say_inputs(&self, inputs: &SweepInputs) -> Result<()> {
         self.connection.execute("UPDATE inputs SET text = ?1", [json(inputs)?])?;
+        self.connection.execute("DELETE FROM planned", [])?;
         Ok(())
     }
 
@@ -198,6 +205,26 @@ impl Store {
     pub fn inputs(&self) -> Result<SweepInputs> {
         let text: String = self.connection.query_row("SELECT text FROM inputs", [], |row| row.get(0))?;
         parsed(&text)
+    }
+
+    /// Says how many points a shard asks (K of N; 1 of 1 is the whole sweep).
+    ///
+    /// # Errors
+    /// It could not be written.
+    pub fn plan(&self, [shard, of]: [u64; 2], points: u64) -> Result<()> {
+        let insert = "INSERT OR REPLACE INTO planned VALUES (?1, ?2, ?3)";
+        self.connection.execute(insert, params![shard as i64, of as i64, points as i64])?;
+        Ok(())
+    }
+
+    /// How many points the sweep asks in all; none while a shard of it has not begun.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn planned(&self) -> Result<Option<u64>> {
+        let whole = "SELECT SUM(points) FROM planned GROUP BY of HAVING COUNT(*) = of ORDER BY of LIMIT 1";
+        let points: Option<i64> = self.connection.query_row(whole, [], |row| row.get(0)).optional()?;
+        Ok(points.map(|points| points as u64))
     }
 
     /// Numbers of the points that were asked as the scenario says.
@@ -308,7 +335,7 @@ impl Store {
                 scenario_digest: row.get(2)?,
                 error: row.get(3)?,
                 round: row.get(4)?,
-                asked_with: None,
+                asked_with: Vec::new(),
                 answers: String::new(),
                 figures: Vec::new(),
                 requests: row.get::<_, i64>(6)? as u64,
@@ -323,7 +350,7 @@ impl Store {
             found.figures = self.figures(found.point.number)?;
             points.push(found);
         }
-        Ok(SweepTable { schema: 1, inputs: self.inputs()?, points })
+        Ok(SweepTable { schema: 1, inputs: self.inputs()?, planned: self.planned()?, points })
     }
 
     fn figures(&self, point: u64) -> Result<Vec<KeptFigure>> {
@@ -357,6 +384,11 @@ impl Store {
         let (here, there) = (self.inputs()?, other.inputs()?);
         if here != there {
             return Err(StoreError::OtherInputs(differences(&here, &there)));
+        }
+        let mut shards = other.connection.prepare("SELECT shard, of, points FROM planned")?;
+        for row in shards.query_map([], |row| Ok([row.get(0)?, row.get(1)?, row.get::<_, i64>(2)?]))? {
+            let [shard, of, points] = row?.map(|number| number as u64);
+            self.plan([shard, of], points)?;
         }
         let known: HashMap<u64, Option<u32>> = self.rounds_of_points()?;
         let rank = |round: Option<u32>| round.unwrap_or(AS_STATED);

@@ -56,8 +56,8 @@ pub use run::{Context, run};
 pub use setting::StudyError;
 pub use sweep::{
     Base, Best, Bound, Planned, Query, RaceEnd, Shard, Step, answer_key, can_race,
-    findings as sweep_findings, list, named_files, plan as plan_sweep, race, sought, sought_so_far, sweep,
-    unknown_goal,
+    findings as sweep_findings, list, named_files, plan as plan_sweep, race, sought, sought_so_far, spread,
+    sweep, unknown_goal,
 };
 pub use textbook::{TEXTBOOKS, Textbook};
 pub use verify::verify;

@@ -2,7 +2,7 @@
 //! was due.
 
 use crate::engine::SimDuration;
-use crate::scenario::{Auto, Fault, Scenario};
+use crate::scenario::{Auto, Fault, Phase, Scenario};
 
 /// One period.
 #[derive(Clone, Debug, PartialEq)]
@@ -16,6 +16,19 @@ pub(super) struct Period {
     pub in_force: Vec<String>,
     /// Whether no fault is in force.
     pub is_healthy: bool,
+    /// Classes that a phase in force stops (a factor of 0).
+    pub stopped: Vec<usize>,
+}
+
+/// Periods whose requests are judged together.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Stretch {
+    /// The period, where it is one of several that are judged each by itself.
+    pub period: Option<String>,
+    /// By period: whether it counts.
+    pub counts: Vec<bool>,
+    /// Whether a phase stops the class all the time, so that no request is no lack of one.
+    pub is_stopped: bool,
 }
 
 /// The periods of a window, in order.
@@ -46,8 +59,11 @@ impl Periods {
         for pair in edges.windows(2) {
             let faults: Vec<&Fault> =
                 scenario.faults.iter().filter(|fault| fault.is_in_force(pair[0])).collect();
-            let phases = scenario.phases.iter().filter(|phase| (phase.from..phase.end()).contains(&pair[0]));
-            let phases: Vec<&str> = phases.map(|phase| phase.name.as_str()).collect();
+            let in_force =
+                scenario.phases.iter().filter(|phase| (phase.from..phase.end()).contains(&pair[0]));
+            let in_force: Vec<&Phase> = in_force.collect();
+            let stopped = in_force.iter().flat_map(|phase| &phase.load).filter(|(_, factor)| *factor == 0.0);
+            let phases: Vec<&str> = in_force.iter().map(|phase| phase.name.as_str()).collect();
             let dated = faults.iter().filter(|fault| !fault.is_standing()).map(|fault| fault.name.as_str());
             let dated: Vec<&str> = phases.iter().copied().chain(dated).collect();
             let name = match (dated.is_empty(), last.is_empty()) {
@@ -65,19 +81,40 @@ impl Periods {
                 to: pair[1],
                 in_force: all.map(str::to_owned).collect(),
                 is_healthy: faults.is_empty(),
+                stopped: stopped.map(|(class, _)| *class).collect(),
             });
         }
         Some(Periods { list, length })
     }
 
-    /// The periods that `during` of an objective is about.
-    pub fn during(&self, during: &str) -> Vec<bool> {
+    /// What `during` of an objective of a class is about: periods judged together, or each period by itself where it
+    /// has to hold at any time (a short storm would vanish in the quiet around it).
+    pub fn during(&self, during: &str, class: usize) -> Vec<Stretch> {
         let is_meant = |period: &Period| match during {
-            "any" => true,
             "healthy" => period.is_healthy,
             name => period.in_force.iter().any(|other| other == name),
         };
-        self.list.iter().map(is_meant).collect()
+        if during == "any" {
+            return (0..self.list.len()).map(|number| self.alone(number, class)).collect();
+        }
+        let counts = self.list.iter().map(is_meant).collect();
+        vec![Stretch { period: None, counts, is_stopped: false }]
+    }
+
+    /// One period by itself.
+    fn alone(&self, number: usize, class: usize) -> Stretch {
+        let period = &self.list[number];
+        let is_unique = self.list.iter().filter(|other| other.name == period.name).count() == 1;
+        let name = match is_unique {
+            true => period.name.clone(),
+            // A fault within a phase leaves two periods of that phase alone.
+            false => format!("{}, from {} s", period.name, period.from.secs()),
+        };
+        Stretch {
+            period: Some(name),
+            counts: (0..self.list.len()).map(|other| other == number).collect(),
+            is_stopped: period.stopped.contains(&class),
+        }
     }
 }
 
@@ -115,10 +152,32 @@ mod tests {
             ("after a", 10.0),
         ];
         assert_eq!(names, expected);
-        assert_eq!(found.during("a"), [false, false, true, true, false]);
-        assert_eq!(found.during("b"), [true; 5], "a standing fault is in force all the time");
-        assert_eq!(found.during("healthy"), [false; 5]);
-        assert_eq!(found.during("any"), [true; 5]);
+        let together = |during| {
+            let stretches = found.during(during, 0);
+            assert_eq!(stretches.len(), 1, "{stretches:?}");
+            stretches[0].counts.clone()
+        };
+        assert_eq!(together("a"), [false, false, true, true, false]);
+        assert_eq!(together("b"), [true; 5], "a standing fault is in force all the time");
+        assert_eq!(together("healthy"), [false; 5]);
+    }
+
+    #[test]
+    fn at_any_time_every_period_is_judged_by_itself_and_has_a_name_of_its_own() {
+        let phase = "[[phase]]\nname = \"night\"\nfrom = \"2 s\"\nto = \"8 s\"\nload = { one = 0 }\n";
+        let found =
+            periods(&(phase.to_owned() + &port("a", 1, "at = \"3 s\"\nfor = \"2 s\""))).expect("dates");
+        let stretches = found.during("any", 0);
+        let names: Vec<&str> = stretches.iter().map(|s| s.period.as_deref().expect("a name")).collect();
+        let expected =
+            ["before", "during night, from 2 s", "during night + a", "during night, from 5 s", "after night"];
+        assert_eq!(names, expected);
+        for (number, stretch) in stretches.iter().enumerate() {
+            let alone: Vec<bool> = (0..5).map(|other| other == number).collect();
+            assert_eq!(stretch.counts, alone);
+            assert_eq!(stretch.is_stopped, (1..4).contains(&number), "{stretch:?}");
+        }
+        assert!(found.during("any", 1).iter().all(|stretch| !stretch.is_stopped));
     }
 
     #[test]

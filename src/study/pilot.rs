@@ -81,8 +81,33 @@ fn warm_up(length: SimDuration, cut: Option<usize>) -> SimDuration {
     SimDuration::from_ps_f64(length.ps() as f64 * share.max(0.05))
 }
 
-/// How long a pilot must be to see its requests: doubles the time until one run has seen a tenth.
+/// How long a pilot must be to see its requests.
 pub(super) fn first_length(setting: &Setting) -> SimDuration {
+    let bound = setting.scenario.run.length_max;
+    match pace(setting) {
+        Some(pace) => SimDuration::from_secs(pace.time_of(REQUESTS)).max(slowest_cycles(setting)).min(bound),
+        None => bound,
+    }
+}
+
+/// How fast requests come.
+pub(super) struct Pace {
+    /// Seconds, and requests that came in them.
+    took_s: f64,
+    seen: f64,
+    /// By class and operation (class × 2 + operation), as a share of all.
+    pub shares: Vec<f64>,
+}
+
+impl Pace {
+    /// Seconds in which so many come.
+    pub fn time_of(&self, requests: f64) -> f64 {
+        self.took_s * requests / self.seen
+    }
+}
+
+/// Doubles the time until one run has seen a tenth of a pilot's requests; none if the longest run does not.
+pub(super) fn pace(setting: &Setting) -> Option<Pace> {
     let mut probe = Replication::new(setting, "probe", 0);
     let mut until = SimDuration::from_us(100);
     let bound = setting.scenario.run.length_max;
@@ -91,18 +116,21 @@ pub(super) fn first_length(setting: &Setting) -> SimDuration {
         let seen = probe.arrived() as f64;
         let reached = probe.kernel.now().since(SimTime::ZERO);
         if seen >= REQUESTS / 10.0 || probe.stop == Stop::Backlog {
-            let wanted = SimDuration::from_secs(reached.secs() * REQUESTS / seen.max(1.0));
-            return wanted.max(slowest_cycles(setting)).min(bound);
+            let recorder = &probe.kernel.model.recorder;
+            let by_place = recorder.latencies.iter().zip(&recorder.out);
+            let by_place = by_place.map(|(done, out)| (done.count() + out) as f64);
+            let shares = by_place.map(|count| count / seen.max(1.0)).collect();
+            return Some(Pace { took_s: reached.secs(), seen: seen.max(1.0), shares });
         }
         if until >= bound || setting.interrupted.load(Ordering::Relaxed) {
-            return bound;
+            return None;
         }
         until = SimDuration::from_ps(until.ps().saturating_mul(2)).min(bound);
     }
 }
 
 /// Time in which the slowest bursty class goes through its cycles.
-fn slowest_cycles(setting: &Setting) -> SimDuration {
+pub(super) fn slowest_cycles(setting: &Setting) -> SimDuration {
     let cycles = setting.scenario.classes.iter().map(|class| match &class.load {
         Load::Open { arrivals: Arrivals::Bursty { peak_to_mean, burst, together, .. }, .. } => {
             // Machines in step make one process.

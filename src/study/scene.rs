@@ -44,8 +44,8 @@ pub(super) struct OfMachines {
     pub class: usize,
     /// Which periods count; all, in a run without dates.
     pub periods: Option<Vec<bool>>,
-    /// By machine and operation (machine × 2 + operation).
-    pub latencies: Vec<Latencies>,
+    /// By machine and operation (machine × 2 + operation); none before the first request: a histogram takes 16 KiB.
+    pub latencies: Vec<Option<Box<Latencies>>>,
 }
 
 /// Latencies by the period in which requests were due.
@@ -148,8 +148,14 @@ impl Recorder {
             point.record(latency);
         }
         for table in self.machines.iter_mut().filter(|table| table.class == class) {
-            if period.is_none_or(|period| table.periods.as_ref().is_none_or(|counts| counts[period])) {
-                table.latencies[2 * token.body.machine() as usize + operation].record(latency);
+            // A pilot has no periods.
+            let counts = match (&table.periods, period) {
+                (Some(counts), Some(period)) => counts[period],
+                (periods, _) => periods.is_none(),
+            };
+            if counts {
+                let own = &mut table.latencies[2 * token.body.machine() as usize + operation];
+                own.get_or_insert_default().record(latency);
             }
         }
         if let Some(series) = &mut self.series {

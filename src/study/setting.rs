@@ -4,13 +4,12 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use crate::engine::SimDuration;
-use crate::measure::Latencies;
 use crate::scenario::{Class, Fault, Load, Objective, Over, Rebuilding, Scenario};
 use crate::system::{Plan, Refusal, Unfit};
 use crate::traffic::{Trace, TraceError, sources_needed};
 
 use super::calibrate::calibrate;
-use super::periods::Periods;
+use super::periods::{Periods, Stretch};
 use super::scene::OfMachines;
 
 /// Most sources of requests: their numbers are 32 bits.
@@ -134,21 +133,26 @@ impl<'a> Setting<'a> {
         self.scenario.run.backlog_max + self.scenario.classes.iter().map(tokens).sum::<u64>()
     }
 
-    /// The periods that count for an objective; `None` is the whole of a run without dates.
-    pub fn periods_of(&self, objective: &Objective) -> Option<Vec<bool>> {
-        self.periods.as_ref().map(|periods| periods.during(&objective.during))
+    /// The periods that count for an objective, each stretch judged by itself; `None` is the whole of a run without
+    /// dates.
+    pub fn stretches_of(&self, objective: &Objective) -> Option<Vec<Stretch>> {
+        self.periods.as_ref().map(|periods| periods.during(&objective.during, objective.class))
     }
 
     /// Empty histograms by machine for the objectives over the worst machine.
     pub fn machine_histograms(&self) -> Vec<OfMachines> {
         let mut tables: Vec<OfMachines> = Vec::new();
         for objective in self.scenario.objectives.iter().filter(|o| o.over == Over::WorstMachine) {
-            let periods = self.periods_of(objective);
             let class = objective.class;
-            if !tables.iter().any(|table| table.class == class && table.periods == periods) {
-                let count = 2 * self.scenario.classes[class].machines;
-                let latencies = (0..count).map(|_| Latencies::new()).collect();
-                tables.push(OfMachines { class, periods, latencies });
+            let wanted = match self.stretches_of(objective) {
+                Some(stretches) => stretches.into_iter().map(|stretch| Some(stretch.counts)).collect(),
+                None => vec![None],
+            };
+            for periods in wanted {
+                if !tables.iter().any(|table| table.class == class && table.periods == periods) {
+                    let latencies = vec![None; 2 * self.scenario.classes[class].machines as usize];
+                    tables.push(OfMachines { class, periods, latencies });
+                }
             }
         }
         tables

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use rayon::prelude::*;
 
 use crate::measure::{
-    BlameTable, Interval, Latencies, mean_estimate, percentile_estimates, pool, rate_estimate,
+    BlameTable, Interval, Latencies, Reason, mean_estimate, percentile_estimates, pool, rate_estimate,
 };
 use crate::outcome::*;
 use crate::scenario::{Objective, Operation, Over};
@@ -19,7 +19,7 @@ use super::replication::{Replication, Stock};
 use super::setting::{Course, Setting};
 use super::stations::{Usage, ratio, window};
 use super::sustain::{Filling, filling};
-use super::targets::{Target, is_measured};
+use super::targets::{Found, Target, in_period, is_measured};
 use super::{TOOL, assumptions, ledger, mix, transient};
 
 /// Percentiles of every latency row.
@@ -339,14 +339,15 @@ fn blame_rows(setting: &Setting, replications: &[Replication]) -> Vec<BlameRow> 
 fn objective(objective: &Objective, setting: &Setting, replications: &[Replication]) -> ObjectiveRow {
     let scenario = setting.scenario;
     let below_us = objective.below.us();
-    let value_us = match unhealthy(objective, setting) {
-        Some(reason) => Figure::missing(reason),
-        None => us(Target::of(objective, setting).estimate(replications, scenario.run.confidence)),
+    let (value_us, period) = match unhealthy(objective, setting) {
+        Some(reason) => (Figure::missing(reason), None),
+        None => {
+            let found = Target::of(objective, setting).found(replications, scenario.run.confidence);
+            judged(found, below_us)
+        }
     };
-    let certain = match (value_us.low, value_us.high) {
-        (Some(low), Some(high)) => high < below_us || low >= below_us,
-        _ => false,
-    };
+    let certain =
+        value_us.high.is_some_and(|high| high < below_us) || value_us.low.is_some_and(|low| low >= below_us);
     ObjectiveRow {
         class: scenario.classes[objective.class].name.clone(),
         operation: objective.operation.map_or("all", Operation::name).into(),
@@ -356,11 +357,33 @@ fn objective(objective: &Objective, setting: &Setting, replications: &[Replicati
         value_us,
         certain,
         during: objective.during.clone(),
+        period,
         over: match objective.over {
             Over::Class => "class",
             Over::WorstMachine => "worst-machine",
         }
         .into(),
+    }
+}
+
+/// The figure that decides an objective, and its period. One period that misses is enough to miss; to meet takes a
+/// figure in every period.
+fn judged(found: Found, below_us: f64) -> (Figure, Option<String>) {
+    let lacking = found.lacking.map(|(period, why)| (in_period(period.as_deref(), why), period));
+    match (found.worst, lacking) {
+        (Some((period, interval)), None) => (us(Ok(interval)), period),
+        (Some((period, interval)), Some((reason, _))) if interval.value / 1e6 >= below_us => {
+            // The period without a figure may be worse still.
+            (Figure { high: None, reason: Some(reason), ..us(Ok(interval)) }, period)
+        }
+        (Some((worst, _)), Some((reason, period))) => {
+            let others = worst.map_or_else(String::new, |worst| {
+                format!("; \"{worst}\" has the greatest figure of the other periods, and meets it")
+            });
+            (Figure::missing(reason + &others), period)
+        }
+        (None, Some((reason, period))) => (Figure::missing(reason), period),
+        (None, None) => (us(Err(Reason::Nothing.to_string())), None),
     }
 }
 

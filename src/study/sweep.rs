@@ -2,8 +2,8 @@
 //!
 //! A variant is the base with a few keys set; its number among all variants names it, on every machine and after every
 //! restart. `plan` numbers the variants of a shard and drops what cannot be; `point` asks one; `figures` makes columns of
-//! answers; `front` tells which points nothing surely beats, and `race` asks most where that is open. What was found is
-//! handed to whoever keeps it, one point at a time, as each is finished.
+//! answers; `front` tells which points nothing surely beats, and `race` asks most where that is open, in an order that `spread`
+//! makes. What was found is handed to whoever keeps it, one point at a time, as each is finished.
 
 mod figures;
 mod front;
@@ -12,6 +12,7 @@ mod page;
 mod plan;
 mod point;
 mod race;
+mod spread;
 
 use std::collections::HashSet;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -28,6 +29,7 @@ pub use page::{findings, sought, sought_so_far};
 pub use plan::{Base, Planned, Shard, answer_key, named_files, plan};
 use point::point;
 pub use race::{RaceEnd, can_race, race};
+pub use spread::spread;
 
 /// Points that may wait to be kept, for each worker.
 const WAITING: usize = 4;

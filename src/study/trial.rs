@@ -296,6 +296,8 @@ impl<'s> Trial<'s> {
         let judged = scenario.objectives.iter().enumerate().filter(|(_, o)| is_measured(o, self.setting));
         let margin = |(place, objective): (usize, &Objective)| {
             let found = self.against(objective, scenario.run.confidence)?;
+            // Not while a period has no figure: the margin may be any.
+            let found = Some(found).filter(|found| found.high.is_finite())?;
             Some((place, Margin { value: found.value, half: found.high - found.value }))
         };
         judged.filter_map(margin).max_by(|a, b| a.1.value.total_cmp(&b.1.value))

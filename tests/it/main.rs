@@ -2,8 +2,10 @@
 //!
 //! | module | holds |
 //! | --- | --- |
+//! | `any_time` | objectives for any time of a run with dates: the worst period decides |
 //! | `arrows` | the walls between the rooms, read from the source |
 //! | `behind` | log, full stripes, reduction, controllers and memory, against arithmetic and queueing theory |
+//! | `budget` | sweeps that have no time for everything: spread first, said first, a probe of ten seconds |
 //! | `cache` | hits, against an explicit cache under the same traffic |
 //! | `cli` | help, errors, JSON, exit statuses, as a user meets them |
 //! | `combinations` | designs drawn from all that can be switched on: they run, and every audit holds |
@@ -47,8 +49,10 @@ mod program;
 #[path = "../support/runs.rs"]
 mod runs;
 
+mod any_time;
 mod arrows;
 mod behind;
+mod budget;
 mod cache;
 mod cli;
 mod combinations;

@@ -14,10 +14,7 @@ use crate::scenario::{Sweep, units};
 use crate::store::Store;
 use crate::study::{self, Base, Best, Context, Planned, Query, RaceEnd, Step};
 
-use super::{RunArgs, cannot, planned};
-
-/// From one look at the clock to the next.
-const LOOK: Duration = Duration::from_millis(20);
+use super::{RunArgs, cannot, clock, planned};
 
 pub(super) fn run(args: &RunArgs, output: &Output, interrupted: &AtomicBool) -> Result<Ending, Ending> {
     let (sweep, base, planned) = planned(&args.sweep, args.shard.as_deref(), output)?;
@@ -25,6 +22,7 @@ pub(super) fn run(args: &RunArgs, output: &Output, interrupted: &AtomicBool) -> 
     let path = args.out.clone().unwrap_or_else(|| args.sweep.with_extension("db"));
     let cannot = |error| cannot(&path, error);
     let store = Store::open(&path, &planned.inputs, planned.plan.shard.is_some()).map_err(cannot)?;
+    store.plan(planned.plan.shard.unwrap_or([1, 1]), planned.plan.points).map_err(cannot)?;
     let mut keeper = Keeper::new(&sweep, store, output.quiet);
     let (before, end) = match budget {
         None => (keeper.all(&base, &planned, interrupted), None),
@@ -41,6 +39,8 @@ pub(super) fn run(args: &RunArgs, output: &Output, interrupted: &AtomicBool) -> 
             given_s: given.as_secs_f64(),
             used_s: began.elapsed().as_secs_f64(),
             rounds: store.rounds().map_err(cannot)?,
+            asked: end.asked,
+            not_asked: end.not_asked,
             front: end.front,
             open: end.open,
             waiting: end.waiting,
@@ -146,23 +146,9 @@ impl<'s> Keeper<'s> {
         held.iter().for_each(|found| self.best.take(found));
         self.known = held.iter().map(|found| found.point.number).collect();
         let before = self.known.len() as u64;
-        let (stop, is_done) = (AtomicBool::new(false), AtomicBool::new(false));
-        let until = self.began + given;
-        let end = std::thread::scope(|scope| {
-            scope.spawn(|| {
-                while !is_done.load(Ordering::Relaxed) {
-                    if interrupted.load(Ordering::Relaxed) || Instant::now() >= until {
-                        stop.store(true, Ordering::Relaxed);
-                        return;
-                    }
-                    std::thread::sleep(LOOK);
-                }
-            });
-            let context = Context { interrupted: &stop, progress: &|_| (), detail: false };
-            let end =
-                study::race(self.sweep, base, planned, held, &context, |found, step| self.keep(&found, step));
-            is_done.store(true, Ordering::Relaxed);
-            end
+        let end = clock::until(self.began + given, interrupted, |stop| {
+            let context = Context { interrupted: stop, progress: &|_| (), detail: false };
+            study::race(self.sweep, base, planned, held, &context, |found, step| self.keep(&found, step))
         })?;
         Ok((before, end))
     }

@@ -11,6 +11,7 @@ use maud::{Markup, PreEscaped, html};
 use crate::outcome::{Figure, KeptFigure, ListingRow, Standing, SweepFindings, SweepListing};
 use crate::report::numbers::{MISSING, format_count};
 use crate::report::sheet::Tone;
+use crate::report::terminal;
 use crate::report::text::{plural, shorten};
 
 use super::chart::{cloud, panels};
@@ -46,17 +47,21 @@ pub(super) fn answer(findings: &SweepFindings) -> Vec<(Tone, String)> {
         0 => String::new(),
         open => format!(", of {} more it is open", format_count(open as u64)),
     };
-    let mut lines = vec![
-        (
-            Tone::Strong,
-            format!(
-                "{} that nothing surely beats in {}{open}",
-                plural(front, "variant", "variants"),
-                listing.front.join(", ")
-            ),
+    let mut lines = Vec::new();
+    // What qualifies a front is said before it.
+    if let Some(caution) = terminal::part_of_all(listing) {
+        lines.push((Tone::Caution, format!("{finished}{failed}: {caution}")));
+    }
+    let is_whole = lines.is_empty();
+    lines.push((
+        Tone::Strong,
+        format!(
+            "{} that nothing surely beats in {}{open}",
+            plural(front, "variant", "variants"),
+            listing.front.join(", ")
         ),
-        (Tone::Plain, finished + &failed),
-    ];
+    ));
+    lines.extend(is_whole.then(|| (Tone::Plain, finished + &failed)));
     for goal in &listing.front {
         let Some((more, name)) = goal_of(goal) else { continue };
         let figure =

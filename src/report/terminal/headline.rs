@@ -126,10 +126,10 @@ fn objectives_line(objectives: &[ObjectiveRow], width: usize) -> String {
     let lead = count_standings(objectives, Some(standing));
     let more = if others > 0 { format!("; and {others} more") } else { String::new() };
     let spell = |words: &String| format!("{lead}; {label}: {words}{more}");
-    let mut spellings: Vec<String> = describe(foremost, 24)[..3].iter().map(spell).collect();
+    let mut spellings: Vec<String> = describe(foremost, 24)[..4].iter().map(spell).collect();
     // A bound says more than the middle of a name.
-    spellings.push(spell(&describe(foremost, 16)[2]));
-    spellings.extend(describe(foremost, 10)[2..].iter().map(spell));
+    spellings.push(spell(&describe(foremost, 16)[3]));
+    spellings.extend(describe(foremost, 10)[3..].iter().map(spell));
     spellings.push(count_standings(objectives, None));
     first_that_fits(&spellings, width)
 }
@@ -269,6 +269,7 @@ mod tests {
             met,
             certain: (value - 1_000.0).abs() > half,
             during: "healthy".into(),
+            period: None,
             over: "class".into(),
         }
     }

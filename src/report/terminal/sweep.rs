@@ -1,7 +1,8 @@
 //! What `sweep` will do, did, and holds.
 
 use crate::outcome::{
-    AxisRow, BudgetPage, DroppedRow, KeptFigure, RoundRow, Standing, SweepListing, SweepPlan, SweepRun,
+    AxisRow, BudgetPage, DroppedRow, ExpectedTime, KeptFigure, RoundRow, Standing, SweepListing, SweepPlan,
+    SweepRun,
 };
 use crate::report::grid::{Column, Grid};
 use crate::report::numbers::{MISSING, format_count, format_significant, format_span_us};
@@ -24,13 +25,8 @@ pub(super) fn plan(sheet: &mut Sheet, plan: &SweepPlan) {
         clean(&plan.base)
     );
     sheet.line(Tone::Strong, &first_that_fits(&[first], sheet.width()));
-    if let Some([one, all]) = plan.expected_s {
-        let words = format!(
-            "Expected: {} in all, from a probe of one that took {}",
-            format_span_us(all * 1e6),
-            format_span_us(one * 1e6)
-        );
-        sheet.line(Tone::Plain, &first_that_fits(&[words], sheet.width()));
+    if let Some(expected) = &plan.expected {
+        sheet.paragraph(Tone::Plain, "Expected: ", &time(expected, plan.points));
     }
     sheet.gap();
     sheet.paragraph(Tone::Quiet, "", &clean(&plan.title));
@@ -57,6 +53,29 @@ pub(super) fn plan(sheet: &mut Sheet, plan: &SweepPlan) {
             sheet.paragraph(Tone::Plain, &format!(" {}: ", point.number), &in_words(&point.sets));
         }
     }
+}
+
+/// "at least 26 min in all: from 3 of 200 points, spread over the space; 2 more were cut off at 10 s".
+fn time(expected: &ExpectedTime, points: u64) -> String {
+    let [all, probe] = [expected.all_s, expected.probe_s].map(|seconds| format_span_us(seconds * 1e6));
+    if expected.probed == points {
+        return format!("{all} in all: a probe of {probe} reached every point");
+    }
+    let basis = |seen: u64| {
+        format!(
+            "from {} of {}, spread over the space",
+            format_count(seen),
+            plural(points as usize, "point", "points")
+        )
+    };
+    let basis = match (expected.probed, expected.cut_off) {
+        (probed, 0) => format!("{} in {probe}", basis(probed)),
+        (0, cut) => format!("{}; none was done at {probe}", basis(cut)),
+        (probed, 1) => format!("{}; one more was cut off at {probe}", basis(probed)),
+        (probed, more) => format!("{}; {} more were cut off at {probe}", basis(probed), format_count(more)),
+    };
+    let bound = if expected.cut_off > 0 { "at least " } else { "" };
+    format!("{bound}{all} in all, {basis}")
 }
 
 fn dropped(sheet: &mut Sheet, rows: &[DroppedRow]) {
@@ -104,6 +123,10 @@ pub(super) fn ended(sheet: &mut Sheet, outcome: &SweepRun, store: &str) {
         format_count(outcome.plan.points)
     );
     sheet.line(tone, &first_that_fits(&[words], sheet.width()));
+    let missing = outcome.budget.as_ref().map_or(0, |page| page.not_asked);
+    if missing > 0 {
+        sheet.paragraph(Tone::Caution, "", &not_asked(missing));
+    }
     if let Some(page) = &outcome.budget {
         budget(sheet, page, &outcome.plan.front);
     }
@@ -113,6 +136,14 @@ pub(super) fn ended(sheet: &mut Sheet, outcome: &SweepRun, store: &str) {
         "kept in {store}: `forebay sweep show {store}`; started again, a sweep goes on where it ended"
     );
     sheet.paragraph(Tone::Plain, "", &next);
+}
+
+/// What a front of some points leaves open.
+fn not_asked(missing: u64) -> String {
+    match missing {
+        1 => "1 point was not simulated, and may beat all that were".to_owned(),
+        missing => format!("{} points were not simulated, and may beat all that were", format_count(missing)),
+    }
 }
 
 /// Adds how a budget was spent.
@@ -129,20 +160,33 @@ fn budget(sheet: &mut Sheet, page: &BudgetPage, front: &[String]) {
         ),
     };
     let spent = [page.used_s, page.given_s].map(|seconds| format_span_us(seconds * 1e6));
+    let among = if page.not_asked > 0 { "Of these, " } else { "" };
     let words = format!(
-        "{} may be the best in {}; {end} ({} of {} spent)",
+        "{among}{} may be the best in {}; {end} ({} of {} spent)",
         plural(page.front as usize, "point", "points"),
         front.join(", "),
         spent[0],
         spent[1]
     );
     sheet.paragraph(tone, "", &clean(&words));
-    sheet.heading("What was asked, in each round four times as much of a point");
+    sheet.heading("What was asked, in each round about four times as much of a point");
     for RoundRow { round, points, requests } in &page.rounds {
         let name = round.map_or("as the scenario says".to_owned(), |round| format!("round {round}"));
         let points = plural(*points as usize, "point", "points");
         let words = format!("{points}, {} requests", format_count(*requests));
         sheet.paragraph(Tone::Plain, &format!(" {name}: "), &words);
+    }
+}
+
+/// Said before a front, where not all points were simulated.
+pub(crate) fn part_of_all(listing: &SweepListing) -> Option<String> {
+    match listing.planned {
+        Some(planned) => Some(planned.saturating_sub(listing.finished)).filter(|n| *n > 0).map(not_asked),
+        None if listing.finished < listing.variants => Some(
+            "a shard of the sweep is not in the store: points that were not simulated may beat all that were"
+                .into(),
+        ),
+        None => None,
     }
 }
 
@@ -165,6 +209,9 @@ pub(super) fn listing(sheet: &mut Sheet, listing: &SweepListing) {
     );
     sheet.line(Tone::Strong, &first_that_fits(&[first], sheet.width()));
     if !listing.front.is_empty() {
+        if let Some(caution) = part_of_all(listing) {
+            sheet.paragraph(Tone::Caution, "", &caution);
+        }
         sheet.paragraph(Tone::Plain, "Front: ", &listing.front.join(", "));
     }
     sheet.gap();

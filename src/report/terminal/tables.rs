@@ -22,10 +22,11 @@ pub(super) fn objectives(sheet: &mut Sheet, objectives: &[ObjectiveRow]) {
     if objectives.is_empty() {
         return;
     }
-    let mut grid = Grid::new(vec![
-        Column::name("class", 0),
-        Column::name("op", 0),
-        Column::name("during", 2),
+    let has_periods = objectives.iter().any(|row| row.period.is_some());
+    let mut columns = vec![Column::name("class", 0), Column::name("op", 0), Column::name("during", 2)];
+    // Which of the periods is judged.
+    columns.extend(has_periods.then(|| Column::name("period", 1)));
+    columns.extend([
         Column::name("over", 3),
         Column::figure("figure", 0),
         Column::figure("found ±", 0),
@@ -33,23 +34,23 @@ pub(super) fn objectives(sheet: &mut Sheet, objectives: &[ObjectiveRow]) {
         Column::figure("of bound", 1),
         Column::name("standing", 0),
     ]);
+    let mut grid = Grid::new(columns);
     let mut footnotes = Footnotes::default();
     for row in objectives {
         let standing = Standing::of(row);
         let percentile = percentile_name(row.percentile);
         footnotes
             .note(&row.value_us, || format!("{} {} {percentile}", clean(&row.class), clean(&row.operation)));
-        let cells = vec![
-            clean(&row.class),
-            clean(&row.operation),
-            clean(&row.during),
+        let mut cells = vec![clean(&row.class), clean(&row.operation), clean(&row.during)];
+        cells.extend(has_periods.then(|| row.period.as_deref().map_or(MISSING.into(), clean)));
+        cells.extend([
             clean(&row.over),
             percentile.clone(),
             format_figure_us(&row.value_us),
             format_bound_us(row.below_us),
             share_of_bound(row).map_or(MISSING.into(), format_percent),
             standing.words().into(),
-        ];
+        ]);
         grid.row(standing.tone(), cells);
     }
     sheet.heading("Objectives");

@@ -470,7 +470,7 @@ pub const ROWS: &[Row] = &[
     row("objective.below", Kind::Quantity(Time, range("1 us", "1 h"), "ms"), Required, "\"1 ms\"", OWN,
         "What the percentile must stay below."),
     row("objective.during", Kind::Choice(&["healthy", "any"]), Value("\"healthy\""), "\"healthy\"", CHOICE,
-        "When it must hold: while no fault is in force, at any time, or during the [[fault]] or [[phase]] of that name. Under a standing fault nothing healthy is measured, and \"healthy\" is not judged."),
+        "When it must hold: while no fault is in force, at any time, or during the [[fault]] or [[phase]] of that name. In a run with dates \"any\" judges every period between two dates by itself: each must meet the objective, and the answer shows the worst and names it; its interval shares the error among the periods, because the greatest of several estimates is too high by chance. A period with too few requests for the percentile leaves it open, unless another one misses it. Under a standing fault nothing healthy is measured, and \"healthy\" is not judged."),
     row("objective.over", Kind::Choice(&["class", "worst-machine"]), Value("\"class\""), "\"class\"", CHOICE,
         "Over all requests of the class, or for the machine with the worst figure."),
 

@@ -52,7 +52,7 @@ fn of_objective(objective: &Objective, settings: &[Setting], names: &[String]) -
         let is_kept = |kept: &Objective| {
             kept.over == own.over
                 && kept.class == own.class
-                && setting.periods_of(kept) == setting.periods_of(&own)
+                && setting.stretches_of(kept) == setting.stretches_of(&own)
         };
         if own.over == Over::WorstMachine && !setting.scenario.objectives.iter().any(is_kept) {
             return Err(format!("{name} has no such objective and does not tell its machines apart"));
@@ -75,7 +75,7 @@ fn of_class(class: &str, percentile: Option<f64>, settings: &[Setting], names: &
     let target = |(setting, name): (&Setting, &String)| {
         let class = place(setting, class, name)?;
         let quantile = percentile.map(|percentile| percentile / 100.0);
-        Ok(Target { class, operation: None, quantile, over: Over::Class, periods: None })
+        Ok(Target { class, operation: None, quantile, over: Over::Class, stretches: None })
     };
     Asked {
         class: class.to_owned(),

@@ -140,6 +140,7 @@ pub fn list(table: &SweepTable, query: &Query) -> Result<SweepListing, String> {
         tool: super::super::TOOL.into(),
         title: table.inputs.title.clone(),
         variants: table.inputs.variants,
+        planned: table.planned,
         finished: table.points.len() as u64,
         failed: table.points.iter().filter(|point| point.error.is_some()).count() as u64,
         kept,
@@ -170,7 +171,7 @@ mod tests {
             scenario_digest: String::new(),
             error: None,
             round: None,
-            asked_with: None,
+            asked_with: Vec::new(),
             answers: String::new(),
             figures: vec![
                 KeptFigure { name: "price".into(), value: Some(*price), low: None, high: None },
@@ -186,7 +187,7 @@ mod tests {
             files: Default::default(),
             variants: rows.len() as u64,
         };
-        SweepTable { schema: 1, inputs, points: points.collect() }
+        SweepTable { schema: 1, inputs, planned: Some(rows.len() as u64), points: points.collect() }
     }
 
     fn goals() -> Vec<Goal> {

@@ -99,7 +99,7 @@ mod tests {
             scenario_digest: String::new(),
             error: None,
             round: None,
-            asked_with: None,
+            asked_with: Vec::new(),
             answers: String::new(),
             figures: Vec::new(),
             requests: 0,
@@ -112,7 +112,8 @@ mod tests {
             files: Default::default(),
             variants: 2,
         };
-        let table = SweepTable { schema: 1, inputs, points: (0..).zip(&all).map(point).collect() };
+        let table =
+            SweepTable { schema: 1, inputs, planned: Some(2), points: (0..).zip(&all).map(point).collect() };
         let slotted = slotted(&table).expect("alike keys");
         for sets in &all {
             let mut text = slotted.pieces[0].clone();

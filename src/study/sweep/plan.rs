@@ -112,7 +112,7 @@ pub fn plan(sweep: &Sweep, base: &Base, shard: Option<Shard>) -> Result<Planned,
         shard: shard.map(|shard| [shard.index, shard.count]),
         dropped,
         first: points.iter().take(SHOWN).cloned().collect(),
-        expected_s: None,
+        expected: None,
     };
     let inputs = SweepInputs {
         tool: TOOL.into(),
@@ -175,7 +175,7 @@ fn is_within(scenario: &Scenario, limits: &Limits) -> Result<(), String> {
 }
 
 /// Where the points of a sample lie in each axis.
-struct Slices {
+pub(super) struct Slices {
     kind: Option<SampleKind>,
     axes: u32,
     seed: u64,
@@ -184,7 +184,8 @@ struct Slices {
 }
 
 impl Slices {
-    fn of(sweep: &Sweep) -> Self {
+    /// Of a sweep; of a grid there are none.
+    pub fn of(sweep: &Sweep) -> Self {
         let axes = sweep.axes.len() as u32;
         let Some(sample) = sweep.sample else {
             return Slices { kind: None, axes, seed: 0, slices: Vec::new() };
@@ -206,7 +207,8 @@ impl Slices {
         Slices { kind: Some(sample.kind), axes, seed: sample.seed, slices }
     }
 
-    fn places(&self, number: u64) -> Vec<f64> {
+    /// Where point `number` lies in each axis, 0 to below 1.
+    pub fn places(&self, number: u64) -> Vec<f64> {
         let place = |axis: u32| match self.kind {
             None => 0.0,
             Some(SampleKind::Sobol) => f64::from(sobol_burley::sample(number as u32, axis, self.seed as u32)),

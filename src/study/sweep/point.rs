@@ -32,15 +32,16 @@ pub(super) fn point(sweep: &Sweep, base: &Base, task: &Task, context: &Context) 
         .collect();
     let mut digest = String::new();
     let mut answers = Answers::default();
-    let mut asked_with = None;
+    let mut asked_with = Vec::new();
     // A fault of ours at one point must not cost the night.
     let result = catch_unwind(AssertUnwindSafe(|| {
         let mut scenario = base.with(&sets)?;
         answers.figures.extend(figures::of_design(&scenario));
-        let change = task.round.map(|round| race::changes(&scenario, round, &context)).transpose();
-        if let Some(change) = change.map_err(|error| error.to_string())?.flatten() {
-            asked_with = Some((change.path.clone(), change.value.clone()));
-            sets.push(change);
+        if let Some(round) = task.round {
+            let changes = race::changes(&scenario, round, &sweep.front, &context);
+            let changes = changes.map_err(|error| error.to_string())?;
+            asked_with = changes.iter().map(|set| (set.path.clone(), set.value.clone())).collect();
+            sets.extend(changes);
             scenario = base.with(&sets)?;
         }
         digest.clone_from(&scenario.digest);
@@ -62,7 +63,7 @@ pub(super) fn point(sweep: &Sweep, base: &Base, task: &Task, context: &Context) 
         point: task.point.clone(),
         scenario_digest: digest,
         error,
-        round: task.round.filter(|_| asked_with.is_some()),
+        round: task.round.filter(|_| !asked_with.is_empty()),
         asked_with,
         answers: format!("{{{}}}", answers.whole.join(",")),
         figures: answers.figures,

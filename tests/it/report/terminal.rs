@@ -167,3 +167,21 @@ fn verify_answers_in_three_lines() {
          Closest call: md1-0.9 wait: found 4.90, expected 4.50: 1,630 % of what is allowed"
     );
 }
+
+#[test]
+fn the_table_of_objectives_names_the_period_that_was_judged() {
+    let outcome = fixtures::dated();
+    let page = terminal::run(&outcome, &plain(200));
+    let cells = |line: &str| -> Vec<String> {
+        line.split("  ").map(|cell| cell.trim().to_owned()).filter(|cell| !cell.is_empty()).collect()
+    };
+    let table: Vec<&str> = page.lines().skip_while(|line| *line != "Objectives").skip(1).collect();
+    let at = cells(table[0]).iter().position(|title| title == "period").expect("a column");
+    for (row, line) in outcome.objectives.iter().zip(&table[2..]) {
+        let cells = cells(line);
+        assert_eq!((&cells[0], &cells[1]), (&row.class, &row.operation), "{line}");
+        assert_eq!(cells[at], row.period.as_deref().unwrap_or("–"), "{line}");
+    }
+    let undated = terminal::run(&fixtures::stable(), &plain(200));
+    assert!(!undated.lines().any(|line| cells(line).contains(&"period".to_owned())), "{undated}");
+}
