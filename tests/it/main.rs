@@ -49,6 +49,7 @@ mod program;
 #[path = "../support/runs.rs"]
 mod runs;
 
+mod agreement;
 mod any_time;
 mod arrows;
 mod behind;
