@@ -5,6 +5,7 @@
 //! the load is not carried, or either is not known; 0.
 
 mod check;
+mod clock;
 mod compare;
 mod explain;
 mod fit;

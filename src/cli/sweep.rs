@@ -68,7 +68,7 @@ struct RunArgs {
     #[arg(long, value_name = "K/N")]
     shard: Option<String>,
     /// Time to spend, as in 6h: all points shortly, then longer those that may be on the [front]
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, alias = "within", value_name = "TIME")]
     budget: Option<String>,
     #[command(flatten)]
     results: ResultArgs,
@@ -201,7 +201,7 @@ fn plan(args: &PlanArgs, output: &Output, interrupted: &AtomicBool) -> Result<En
     let (sweep, base, mut planned) = planned(&args.sweep, args.shard.as_deref(), output)?;
     if let (false, Some(first)) = (args.no_probe, planned.points.first().cloned()) {
         let one = Planned { points: vec![first], ..planned.clone() };
-        let context = Context { interrupted, progress: &|_| (), detail: false };
+        let context = Context { interrupted, time: None, progress: &|_| (), detail: false };
         let progress = Progress::new(output.quiet);
         progress.say("a probe of the first point");
         let began = Instant::now();

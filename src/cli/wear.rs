@@ -6,11 +6,11 @@ use clap::Args;
 
 use crate::outcome::WearOutcome;
 use crate::report::{csv, json, terminal};
-use crate::study::{self, Context};
+use crate::study;
 
+use super::clock::TimeArgs;
 use super::output::{Output, refuse};
-use super::progress::Progress;
-use super::{Ending, ResultArgs, ScenarioArgs};
+use super::{Ending, ResultArgs, ScenarioArgs, clock};
 
 const HELP: &str = "\
 Examples:
@@ -31,6 +31,8 @@ pub(super) struct WearArgs {
     scenario: ScenarioArgs,
     #[command(flatten)]
     pub results: ResultArgs,
+    #[command(flatten)]
+    time: TimeArgs,
 }
 
 pub(super) fn wear(args: &WearArgs, output: &Output, interrupted: &AtomicBool) -> Ending {
@@ -38,13 +40,11 @@ pub(super) fn wear(args: &WearArgs, output: &Output, interrupted: &AtomicBool) -
         Ok(scenario) => scenario,
         Err(ending) => return ending,
     };
-    let progress = Progress::new(output.quiet);
-    let context = Context { interrupted, progress: &|words| progress.say(words), detail: false };
-    let outcome = study::wear(&scenario, &context);
-    progress.finish();
-    let outcome = match outcome {
-        Ok(outcome) => outcome,
-        Err(error) => return refuse(error),
+    let asked = clock::ask(&args.time, output, interrupted, |context| study::wear(&scenario, context));
+    let outcome = match asked {
+        Ok(Ok(outcome)) => outcome,
+        Ok(Err(error)) => return refuse(error),
+        Err(ending) => return ending,
     };
     let delivered = output.deliver(
         |style| terminal::wear(&outcome, style),

@@ -1,7 +1,5 @@
 //! The loads that a study has tried of one design, and how it tries another.
 
-use std::sync::atomic::Ordering;
-
 use crate::engine::SimDuration;
 use crate::measure::{Effort, Standing};
 use crate::outcome::AuditRow;
@@ -9,8 +7,11 @@ use crate::scenario::Scenario;
 
 use super::run::Context;
 use super::scaled::{Base, Vary};
-use super::setting::StudyError;
+use super::setting::{Setting, StudyError};
 use super::trial::{Question, Trial, Tried};
+
+/// Share of the time left that one trial may take.
+const TRYING: f64 = 0.9;
 
 /// Loads tried, in the order in which they were.
 pub(super) struct Attempts<'a> {
@@ -51,14 +52,16 @@ impl<'a> Attempts<'a> {
             return None;
         }
         let variant = self.base.at(self.scenario, self.vary, scale);
-        let tried = match variant.setting() {
-            Ok(setting) => try_out(Trial::begin(&setting, question), effort),
+        let (tried, is_cut) = match variant.setting() {
+            Ok(setting) => try_out(&setting, question, effort, self.context)?,
             Err(error) => {
                 self.error = Some(error);
                 return None;
             }
         };
-        self.take(scale, question, tried)
+        let attempt = self.take(scale, question, tried);
+        // What was seen of it is kept, and decides nothing.
+        (!is_cut).then_some(attempt)
     }
 
     /// Two loads side by side on the same requests: what each tells of the mean latency. The heavier one says how long
@@ -79,35 +82,31 @@ impl<'a> Attempts<'a> {
         let longer = |span: SimDuration| SimDuration::from_secs(span.secs() * scales.1 / scales.0);
         let (first, warm_up) = heavy.window();
         let light = Trial::beside(&settings[0], Question::Mean, (longer(first), longer(warm_up)));
-        let pair = [light, heavy].map(|mut trial| {
+        let mut pair = [light, heavy];
+        for trial in &mut pair {
             while trial.looks() < looks && trial.look() {}
-            trial.finish(Standing::Unclear)
-        });
+        }
+        // The two must have seen the same.
+        if pair.iter().any(Trial::is_cut) {
+            return None;
+        }
+        let pair = pair.map(|trial| trial.finish(Standing::Unclear));
         for (scale, tried) in [scales.0, scales.1].into_iter().zip(&pair) {
             let standing = if tried.overloaded { Standing::Fails } else { Standing::Unclear };
-            self.take(scale, Question::Mean, (standing, tried.clone()))?;
+            self.take(scale, Question::Mean, (standing, tried.clone()));
         }
         Some(pair)
     }
 
-    fn take(&mut self, scale: f64, question: Question, tried: (Standing, Tried)) -> Option<&Attempt> {
-        // Cut short, a trial says nothing.
-        if self.is_interrupted() {
-            return None;
-        }
-        let (standing, tried) = tried;
+    fn take(&mut self, scale: f64, question: Question, (standing, tried): (Standing, Tried)) -> &Attempt {
         self.list.push(Attempt { scale, question, standing, tried });
-        self.list.last()
+        let last = self.list.len() - 1;
+        &self.list[last]
     }
 
-    /// Whether the study cannot go on.
+    /// Whether this part of the study cannot go on.
     pub fn is_cut_short(&self) -> bool {
-        self.is_interrupted() || self.error.is_some()
-    }
-
-    /// Whether the user has interrupted.
-    pub fn is_interrupted(&self) -> bool {
-        self.context.interrupted.load(Ordering::Relaxed)
+        self.context.is_cut() || self.error.is_some()
     }
 
     /// Requests measured in all.
@@ -153,23 +152,37 @@ impl Attempt {
     }
 }
 
-/// One look, or as many as it takes.
-pub(super) fn try_out(mut trial: Trial, effort: Effort) -> (Standing, Tried) {
+/// One look, or as many as it takes; and whether it was stopped on the way. None if nothing was seen.
+fn try_out(
+    setting: &Setting,
+    question: Question,
+    effort: Effort,
+    context: &Context,
+) -> Option<((Standing, Tried), bool)> {
     let mut standing = Standing::Unclear;
-    while trial.look() {
-        match effort {
-            // A look decides nothing, unless the backlog ran away.
-            Effort::Quick if trial.is_overloaded() => standing = Standing::Fails,
-            Effort::Quick if trial.has_figures() => break,
-            Effort::Quick => {}
-            Effort::Sure { error } => {
-                standing = trial.standing(error);
-                if standing != Standing::Unclear || trial.is_futile(error) {
-                    break;
+    // Part of the time is for the last requests of the window.
+    let trial = context.part(TRYING, || {
+        let mut trial = Trial::begin(setting, question);
+        while trial.look() {
+            match effort {
+                // A look decides nothing, unless the backlog ran away.
+                Effort::Quick if trial.is_overloaded() => standing = Standing::Fails,
+                Effort::Quick if trial.has_figures() => break,
+                Effort::Quick => {}
+                Effort::Sure { error } => {
+                    standing = trial.standing(error);
+                    if standing != Standing::Unclear || trial.is_futile(error) {
+                        break;
+                    }
                 }
             }
         }
+        trial
+    });
+    let is_cut = trial.is_cut();
+    if is_cut && trial.looks() == 0 {
+        return None;
     }
     let tried = trial.finish(standing);
-    (standing, tried)
+    Some(((standing, tried), is_cut))
 }

@@ -192,8 +192,8 @@ fn state(
         let reason = format!("{} of {} replications filled the backlog", growths.len(), replications.len());
         return (State::Saturated, Some(reason), Some(growth));
     }
-    if course.interrupted {
-        return (State::Undecided, Some("interrupted: what is known so far".into()), None);
+    if let Some(why) = &course.interrupted {
+        return (State::Undecided, Some(format!("{why}: what is known so far")), None);
     }
     let utilisation = evidence.fullest().map_or(0.0, Balance::utilisation);
     match &course.drift {
