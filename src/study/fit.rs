@@ -2,11 +2,13 @@
 //!
 //! Every case meets the same requests (common random numbers) and shares the probability of a wrong answer. The number
 //! that is promised is the smallest of all cases' largest accepted numbers, and of what paper allows: capacity, memory.
-//! Growth of the classes then gives the year in which the design is outgrown.
+//! `columns` says of each limit by itself how far it lets the design go. Growth of the classes then gives the year in which
+//! the design is outgrown.
 //!
 //! Each case has its share of the time, if that is limited; one that is stopped keeps what was accepted and rejected by then.
 
 mod cases;
+mod columns;
 mod growth;
 
 use crate::measure::{Bracket, Effort, Standing, Wanted};
@@ -16,14 +18,16 @@ use crate::scenario::Scenario;
 use super::attempts::Attempts;
 use super::knee::{assumptions_of, in_words, not_sustained};
 use super::limit::{Limit, search};
-use super::paper::{self, Paper};
+use super::paper::{self, Paper, Reach};
 use super::run::Context;
 use super::scaled::{Base, Vary, machines_at};
 use super::setting::StudyError;
 use super::trial::Question;
 use super::wear::{endurance_limit, price_as_stated};
 use super::{TOOL, assumptions};
+pub(super) use cases::not_judged;
 use cases::{Case, cases};
+use columns::{Ends, by_limit};
 
 /// Share of a case's error for the number where its search begins, where time is short.
 const FIRST: f64 = 0.2;
@@ -47,10 +51,10 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
     let paper = paper::limits(scenario, vary).and(endurance);
     let error = (1.0 - scenario.run.confidence).max(1e-6) / cases.len() as f64;
     let stated = stated(scenario, vary);
-    let mut study =
-        Study { base: &base, context, vary, paper: &paper, error, requests: 0, failed: Vec::new() };
-    let (mut found, mut notes) = (Vec::new(), Vec::new());
-    let mut start = stated as f64;
+    let reach = paper.reach(scenario, vary, stated);
+    let mut study = Study { base: &base, context, vary, reach, error, requests: 0, failed: Vec::new() };
+    let (mut found, mut notes) = (Vec::new(), not_judged(scenario));
+    let mut start = reach.start(stated);
     for (n, case) in cases.iter().enumerate() {
         let one = context
             .one_of(cases.len() - n + usize::from(grows(scenario)), || study.case(case, start, &mut notes))?;
@@ -58,6 +62,7 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
         start = one.low.unwrap_or(start);
         found.push(one);
     }
+    let by_limit = by_limit(scenario, &found, &paper);
     let rows: Vec<FitCase> = found.into_iter().map(|found| found.row).collect();
     let (machines, binding) = smallest(&rows, &paper);
     notes.extend(unfinished(&rows, context));
@@ -85,6 +90,7 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
         binding,
         healthy,
         faults: rows.collect(),
+        by_limit,
         limits: paper.rows.clone(),
         price_per_machine: price_as_stated(scenario).filter(|_| promised > 0.0).map(|price| price / promised),
         currency: scenario.design.price.as_ref().and_then(|price| price.currency.clone()),
@@ -186,7 +192,7 @@ struct Study<'a> {
     base: &'a Base<'a>,
     context: &'a Context<'a>,
     vary: Vary,
-    paper: &'a Paper,
+    reach: Reach,
     error: f64,
     requests: u64,
     failed: Vec<crate::outcome::AuditRow>,
@@ -197,6 +203,8 @@ struct Found {
     row: FitCase,
     /// The largest number that was accepted.
     low: Option<f64>,
+    /// By latency and by sustained load; none of a case that no objective is about.
+    ends: Option<[Ends; 2]>,
 }
 
 impl Study<'_> {
@@ -204,18 +212,19 @@ impl Study<'_> {
     fn case(&mut self, case: &Case, start: f64, notes: &mut Vec<String>) -> Result<Found, StudyError> {
         if case.scenario.objectives.is_empty() {
             let why = "no objective is about this case: say \"any\" or its name in `during`";
-            return Ok(Found { row: FitCase::unknown(case, why), low: None });
+            return Ok(Found { row: FitCase::unknown(case, why), low: None, ends: None });
         }
         if self.context.is_over() {
             let why = format!("{}: not begun", self.context.why_cut());
-            return Ok(Found { row: FitCase::unknown(case, &why), low: None });
+            let ends = Some([(); 2].map(|()| Ends::unknown(&why)));
+            return Ok(Found { row: FitCase::unknown(case, &why), low: None, ends });
         }
         let say = |words: &str| (self.context.progress)(&format!("case {}: {words}", case.name));
         let context = Context { progress: &say, ..*self.context };
         let mut attempts = Attempts::varying(self.vary, self.base, &case.scenario, &context);
         let wanted = Wanted {
-            start: start.min(self.paper.most.max(1.0)),
-            range: (1.0, self.paper.most.max(1.0)),
+            start: start.min(self.reach.most),
+            range: (1.0, self.reach.most),
             half_width: case.scenario.run.precision / 2.0,
             whole: true,
             error: self.error,
@@ -239,7 +248,8 @@ impl Study<'_> {
             format!("{}: not monotone: {fails:.0} machines fail and {holds:.0} hold", case.name)
         }));
         let row = self.row(case, &limit, &attempts, cut.as_deref());
-        Ok(Found { row, low: limit.found.low })
+        let ends = columns::of_case(case, &limit, &attempts, &row);
+        Ok(Found { row, low: limit.found.low, ends: Some(ends) })
     }
 
     /// Where time is short, a sure trial of the number where the search begins, before it looks around: it may be the only
@@ -276,7 +286,7 @@ impl Study<'_> {
                 let reason = match (low, cut) {
                     (Some(_), Some(cut)) => format!("{cut}: more may fit"),
                     (_, Some(cut)) => format!("{cut}: no number was accepted by then"),
-                    (Some(_), _) if limit.beyond_range => "no more were tried: something else is full".into(),
+                    (Some(_), _) if limit.beyond_range => self.reach.end.into(),
                     (Some(_), _) => "no number was found that is surely too large".into(),
                     _ => "no number was found that surely holds".into(),
                 };

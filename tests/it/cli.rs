@@ -75,7 +75,11 @@ fn json_on_stdout_is_alone_and_fits_its_schema() {
         assert_fits(&out, &format!("schema/{command}.schema.json"));
         let (_, csv, _) = said(&[command, &search, "--set", "run.precision=0.1", "--csv", "-"]);
         assert!(
-            csv.starts_with(if command == "knee" { "scale,offered_iops" } else { "case,accepted" }),
+            csv.starts_with(if command == "knee" {
+                "scale,offered_iops"
+            } else {
+                "case,limit,machines,accepted"
+            }),
             "{csv}"
         );
     }

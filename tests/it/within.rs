@@ -146,6 +146,9 @@ fn an_interrupted_fit_keeps_the_cases_that_it_finished() {
     assert_eq!((promise.value, promise.high), (None, Some(healthy)), "{promise:?}");
     let words = promise.reason.as_deref().unwrap_or_default();
     assert!(words.contains(&format!("fewer than {healthy:.0} by healthy")), "{words}");
+    // A limit is that of the case which may yet be the smallest.
+    let latency = &found.by_limit[0];
+    assert_eq!((latency.machines.value, latency.machines.high), (None, Some(healthy)), "{latency:?}");
 }
 
 /// In the time that one case alone takes, each of three has its turn.

@@ -38,3 +38,18 @@ pub(super) fn cases(scenario: &Scenario) -> Vec<Case> {
     }
     cases
 }
+
+/// Said of every fault that no objective is about: nothing has to hold while it stands, so it limits nothing.
+pub(in crate::study) fn not_judged(scenario: &Scenario) -> Vec<String> {
+    let faults = scenario.faults.iter().chain(&scenario.what_if.faults);
+    let objectives = || scenario.objectives.iter().chain(&scenario.what_if.objectives);
+    let is_judged = |fault: &&Fault| objectives().any(|o| o.during == "any" || o.during == fault.name);
+    let names = faults.filter(|fault| !is_judged(fault)).map(|fault| &fault.name);
+    names
+        .map(|name| {
+            format!(
+                "fault \"{name}\": no objective says `during = \"{name}\"` or \"any\", so `fit` does not judge it"
+            )
+        })
+        .collect()
+}
