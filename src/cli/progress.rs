@@ -81,11 +81,13 @@ fn left(time: Duration) -> String {
     }
 }
 
-/// The stage that a message is about: what stands before its first colon, without a number that counts.
+/// The stage that a message is about: what stands before its first colon, without a number that counts. Objectives are what a
+/// limit is looked for by.
 fn stage(words: &str) -> String {
     let stage = words.split(": ").next().unwrap_or(words);
     match stage.split_once(' ') {
         Some(("round", _)) => "measuring".into(),
+        None if stage == "objectives" => "limit".into(),
         _ => stage.to_owned(),
     }
 }
@@ -153,6 +155,8 @@ mod tests {
             ("warming up", "warming up"),
             ("round 12: ± 3.1 % at the widest, 5.0 % wanted", "measuring"),
             ("measuring: part 1 of 4", "measuring"),
+            ("objectives: a look at 1.733 × the stated load", "limit"),
+            ("case one port down: objectives: a look at 40 machines", "case one port down"),
             ("saturation: is 7.2 × the stated load carried?", "saturation"),
         ];
         for (words, expected) in stages {

@@ -21,7 +21,7 @@ Examples:
 Bytes are those of a run at the stated load, by `duty`, `hours` and `days` of the classes. Keys
 that may be ranges are carried through by Monte Carlo (`forebay explain class.NAME.compress`).
 
-Exit status: 0 data fits and the drives outlive their warranty, 1 they do not, 2 the input is
+Exit status: 0 data fits and the drives outlive their warranty, 1 they do not or it is not known, 2 the input is
 wrong, 3 an audit failed, 130 interrupted (what is known is printed).";
 
 #[derive(Args)]
@@ -60,7 +60,7 @@ fn ending(outcome: &WearOutcome) -> Ending {
         Ending::Interrupted
     } else if !outcome.failed_audit.is_empty() {
         Ending::Untrue
-    } else if outcome.fails.is_empty() {
+    } else if outcome.fails.is_empty() && outcome.run.requests > 0 {
         Ending::Well
     } else {
         Ending::Missed

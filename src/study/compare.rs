@@ -151,7 +151,7 @@ fn settings<'a>(
     context: &'a Context,
 ) -> Result<Vec<Setting<'a>>, CompareError> {
     let of = |(scenario, name): (&'a Scenario, &&str)| {
-        (context.progress)(&format!("{name}: reading"));
+        (context.progress)(&format!("design {name}: reading"));
         Setting::new(scenario, context.interrupted)
             .map_err(|e| CompareError::Design((*name).into(), Box::new(e)))
     };

@@ -65,7 +65,7 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
     let by_limit = by_limit(scenario, &found, &paper);
     let rows: Vec<FitCase> = found.into_iter().map(|found| found.row).collect();
     let (machines, binding) = smallest(&rows, &paper);
-    notes.extend(unfinished(&rows, context));
+    notes.extend(unfinished(&rows, &paper, context));
     let outgrown = study.outgrown(&cases, &machines, stated)?;
     let promised = machines.value.unwrap_or(0.0);
     let by_class = scenario.classes.iter().zip(machines_at(&scenario.classes, vary, promised));
@@ -165,13 +165,15 @@ fn not_known(
 }
 
 /// Said where cases were stopped, for a study that ran out of time.
-fn unfinished(rows: &[FitCase], context: &Context) -> Option<String> {
+fn unfinished(rows: &[FitCase], paper: &Paper, context: &Context) -> Option<String> {
     let why = context.why_cut();
     let is_cut = |row: &&FitCase| row.machines.reason.as_ref().is_some_and(|reason| reason.starts_with(&why));
-    let names: Vec<&str> = rows.iter().filter(is_cut).map(|row| row.name.as_str()).collect();
+    let unmeasured =
+        paper.rows.iter().filter(|row| row.why.starts_with(&why)).map(|row| row.resource.as_str());
+    let names: Vec<&str> =
+        rows.iter().filter(is_cut).map(|row| row.name.as_str()).chain(unmeasured).collect();
     let is_timed = context.time.is_some() && !context.is_interrupted();
-    (is_timed && !names.is_empty())
-        .then(|| format!("{why}; cases not finished by then: {}", names.join(", ")))
+    (is_timed && !names.is_empty()).then(|| format!("{why}; not finished by then: {}", names.join(", ")))
 }
 
 impl FitCase {
@@ -274,13 +276,13 @@ impl Study<'_> {
             None => full().filter(|_| limit.found.high.is_some()),
         };
         let machines = match limit.found {
-            _ if limit.out_of_reach => Figure {
-                high: Some(1.0),
-                ..Figure::missing(format!(
-                    "out of reach: {} is missed with a single machine",
-                    binding_objective.as_deref().unwrap_or("an objective")
-                ))
-            },
+            _ if limit.out_of_reach => {
+                let reason = match limit.gives_way.and(binding_objective.as_deref()) {
+                    Some(objective) => format!("out of reach: {objective} is missed with a single machine"),
+                    None => "out of reach: the load of a single machine is not sustained".into(),
+                };
+                Figure { high: Some(1.0), ..Figure::missing(reason) }
+            }
             Bracket { low: Some(low), high: Some(high), .. } => Figure::of(low, low, high),
             Bracket { low, high, .. } => {
                 let reason = match (low, cut) {

@@ -37,8 +37,6 @@ const ROUNDS_BEFORE_DOUBLING: u32 = 6;
 
 /// Share of the time that is for measuring, before the last requests of the window are waited for.
 const MEASURING: f64 = 0.92;
-/// Share of the time that all pilots together may take.
-const PILOTS: f64 = 0.5;
 
 /// One design on its way.
 pub(super) struct Lane<'a> {
@@ -165,7 +163,8 @@ fn measured(
     if once.is_none() && (run.warm_up == Auto::Auto || run.length == Auto::Auto) {
         let count = lanes.len();
         for (n, lane) in lanes.iter_mut().enumerate() {
-            context.part(PILOTS / (count - n) as f64, || {
+            // As long as any one of the others, or all that is measured after it.
+            context.one_of(count - n + 1, || {
                 fly(lane, run, context);
                 lane.is_cut = context.is_over();
             });
@@ -201,7 +200,7 @@ fn fly(lane: &mut Lane, run: &RunPlan, context: &Context) {
     let name = lane.name.clone();
     let tell = |words: &str| match name.as_str() {
         "" => (context.progress)(words),
-        name => (context.progress)(&format!("{name}: {words}")),
+        name => (context.progress)(&format!("design {name}: {words}")),
     };
     let pilot = pilot::run(lane.setting, &tell);
     if run.warm_up == Auto::Auto {

@@ -1,7 +1,7 @@
 //! How many machines paper allows: capacity and memory, whatever the queues do.
 
 use crate::outcome::PaperLimit;
-use crate::scenario::Scenario;
+use crate::scenario::{Load, Scenario};
 use crate::system::{Holdings, holdings};
 
 use super::check::check;
@@ -10,8 +10,9 @@ use super::scaled::{Vary, with_machines};
 /// More machines than a scenario may state.
 const MACHINES_MAX: u64 = 1_000_000;
 
-/// Numbers of machines are simulated up to so many times the one with which the static estimate has the first resource full.
-const PAST_FULL: f64 = 16.0;
+/// Numbers of machines are simulated up to so many times the one with which the static estimate has the first resource full: caches
+/// and logs may take that much from it.
+const PAST_FULL: f64 = 4.0;
 /// A stated number this far below that one is no place to begin a search.
 const FAR_BELOW: f64 = 1.0 / 16.0;
 
@@ -89,6 +90,12 @@ impl Paper {
 
     /// How far machines are simulated.
     pub fn reach(&self, scenario: &Scenario, vary: Vary, stated: u64) -> Reach {
+        if scenario.classes.iter().any(|class| matches!(class.load, Load::Closed { .. })) {
+            // However many wait for their answers, nothing piles up: only paper says where to end.
+            let most = self.rows.iter().filter_map(|row| row.machines).min().unwrap_or(MACHINES_MAX);
+            let end = "no more were tried: something else is full";
+            return Reach { most: (most.min(MACHINES_MAX) as f64).max(1.0), end, full: None };
+        }
         let full = full_by_statics(scenario, vary, stated);
         let past = full.map_or(MACHINES_MAX, |full| (PAST_FULL * full).ceil() as u64);
         let most = past.max(2 * stated).min(MACHINES_MAX);

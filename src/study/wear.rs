@@ -54,7 +54,25 @@ pub fn wear(scenario: &Scenario, context: &Context) -> Result<WearOutcome, Study
     notes.extend(not_carried(&run));
     notes.extend(beyond_the_rating(&model, &inputs));
     notes.extend(model.rebuild.reason.clone().filter(|_| !model.rebuild.is_known));
-    Ok(page(&model, &inputs, &run, &ledger_rows(&model, &inputs, &replications), drawn, notes, context))
+    let mut page =
+        page(&model, &inputs, &run, &ledger_rows(&model, &inputs, &replications), drawn, notes, context);
+    if course.interrupted.is_some() {
+        keep_what_needs_no_run(&mut page);
+    }
+    Ok(page)
+}
+
+/// Where nothing was measured there are no bytes, which is not to say that nothing is written.
+fn keep_what_needs_no_run(page: &mut WearOutcome) {
+    page.endurance = None;
+    page.flash_bytes_per_day = None;
+    page.drive_writes_per_day = None;
+    page.years_to_rated_wear = None;
+    page.years.clear();
+    page.ledger.clear();
+    page.capacities.clear();
+    page.reduction.clear();
+    page.results.retain(|row| ["full_after_years", "effective_bytes"].contains(&row.what.as_str()));
 }
 
 /// The scenario as it is when nothing is wrong and nothing has a date, its drives in use for long; and what that leaves

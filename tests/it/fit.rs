@@ -147,6 +147,7 @@ fn questions_without_an_answer_say_why() {
     ]);
     assert_eq!(status, Some(1), "{out}");
     assert!(out.contains("No number of machines"), "{out}");
+    assert!(out.contains("out of reach: the load of a single machine is not sustained"), "{out}");
 }
 
 /// 32 cores of 20 us are full at 320 machines of 5,000 requests/s, long before a loose objective fails: sustained load sets the

@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 
 use forebay::outcome::{CompareOutcome, Figure, FitOutcome, KneeOutcome, State};
 use forebay::report::json::to_json;
+use forebay::report::terminal::{self, Style};
 use forebay::scenario::Scenario;
 use forebay::study::{self, Contender, Context, Time};
 
@@ -170,7 +171,7 @@ fn no_case_of_a_fit_starves_another() {
         .iter()
         .find(|note| note.contains("stopped after so many messages (`--within`)"))
         .expect("a note");
-    assert!(note.contains("cases not finished by then: healthy, port 0 down, port 1 down"), "{note}");
+    assert!(note.contains("not finished by then: healthy, port 0 down, port 1 down"), "{note}");
 }
 
 /// What a search accepted and rejected by then is told, and no figure that it was only on its way to.
@@ -357,6 +358,19 @@ fn every_command_ends_within_its_time() {
     assert!(kept < 4, "{kept} answers kept");
 }
 
+/// Where nothing was measured nothing is said of endurance: no bytes are not no writes.
+#[test]
+fn wear_without_a_measurement_claims_nothing_of_endurance() {
+    let design = std::fs::read_to_string("workloads/emberley.toml").expect("the demo");
+    let design = scenario(&design);
+    let wear = |context: &Context| study::wear(&design, context).unwrap_or_else(|error| panic!("{error}"));
+    let found = interrupted_at("pilot", wear);
+    schema_of("wear", &to_json(&found));
+    assert!(found.endurance.is_none() && found.years_to_rated_wear.is_none() && found.capacity.is_some());
+    let shown = terminal::wear(&found, &Style { width: 100, color: false });
+    assert!(shown.starts_with("Endurance: not known; nothing was measured by then\n"), "{shown}");
+}
+
 #[test]
 fn a_time_that_is_none_is_refused() {
     for (given, words) in
@@ -366,6 +380,10 @@ fn a_time_that_is_none_is_refused() {
         assert_eq!((status, out.as_str()), (Some(2), ""), "{given}");
         assert!(err.starts_with(&format!("error: `--within {given}`")) && err.contains(words), "{err}");
     }
+    // Of a sweep it is the budget.
+    let (status, _, err) =
+        said(&["sweep", "run", "workloads/sweeps/price-and-tail.toml", "--within", "soon"]);
+    assert!(status == Some(2) && err.starts_with("error: `--budget soon` is no time"), "{status:?} {err}");
 }
 
 /// Ctrl-C leaves the page with what is known by then, and names what is not on it.

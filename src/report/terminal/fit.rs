@@ -26,10 +26,13 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &FitOutcome) {
         Some(machines) => {
             let fits = machines >= outcome.stated_machines as f64;
             let count = format_count(machines as u64);
+            // Without a number that is too large the search may have ended too soon for more.
+            let least = if outcome.machines.high.is_none() { "at least " } else { "" };
             let spellings = [
-                format!("{count} {whose} fit; {stated} are stated"),
-                format!("{count} fit of {stated} stated"),
-            ];
+                format!("{least}{count} {whose} fit; {stated} are stated"),
+                format!("{least}{count} fit of {stated} stated"),
+            ]
+            .map(capitalised);
             let tone = if fits { Tone::Good } else { Tone::Bad };
             sheet.line(tone, &first_that_fits(&spellings, width));
         }
@@ -41,6 +44,11 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &FitOutcome) {
     let set_by = match &outcome.binding {
         Some(binding) if outcome.machines.value.is_none() => {
             vec![format!("Not known for: {}", clean(binding))]
+        }
+        Some(binding) if outcome.machines.high.is_none() => {
+            let (case, reason) =
+                (clean(binding), outcome.machines.reason.as_deref().map_or(String::new(), clean));
+            vec![format!("Set by: not known; {case}: {reason}"), format!("Set by: not known; {case}")]
         }
         Some(binding) => {
             let case =
@@ -56,6 +64,12 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &FitOutcome) {
     growth_line(sheet, outcome);
     not_judged(sheet, outcome);
     headline::of_search(sheet, &outcome.failed_audit, outcome.interrupted, &outcome.title);
+}
+
+/// The same with a capital letter.
+fn capitalised(text: String) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
 }
 
 /// Says which faults limit nothing because nothing has to hold while they stand.

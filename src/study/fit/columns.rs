@@ -42,7 +42,10 @@ pub(super) fn of_case(case: &Case, limit: &Limit, attempts: &Attempts, row: &Fit
     let busy = busy.map(|(name, used)| format!("{name} is {:.0} % busy with these", 100.0 * used));
     match limit.gives_way {
         Some(place) if high.is_some() || limit.out_of_reach => {
-            let why = in_words(&case.scenario, place);
+            let why = match (limit.out_of_reach, reason) {
+                (true, Some(reason)) => reason.into(),
+                _ => in_words(&case.scenario, place),
+            };
             let latency = Ends { low, high: row.machines.high, is_found: low.is_some(), why };
             let overloaded = attempts.list.iter().filter(|a| a.tried.overloaded).map(|a| a.scale);
             let above = overloaded.filter(|scale| low.is_none_or(|low| *scale > low)).min_by(f64::total_cmp);
@@ -50,7 +53,8 @@ pub(super) fn of_case(case: &Case, limit: &Limit, attempts: &Attempts, row: &Fit
             [latency, Ends { low, high: above, is_found: false, why }]
         }
         None if high.is_some() => {
-            let why = row.binding_objective.clone().unwrap_or_default();
+            let why = row.binding_objective.as_deref().or(reason).unwrap_or("the load is not sustained");
+            let why = why.to_owned();
             let sustained = Ends { low, high, is_found: low.is_some(), why };
             [open("no objective fails while the load is sustained"), sustained]
         }

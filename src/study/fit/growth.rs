@@ -47,7 +47,7 @@ impl Study<'_> {
         let by_paper = paper::years(self.base.scenario, YEARS);
         let mut soonest = (Figure::exact(by_paper.0), by_paper.1);
         let judged: Vec<&Case> = cases.iter().filter(|case| !case.scenario.objectives.is_empty()).collect();
-        for case in judged {
+        for (n, case) in judged.iter().enumerate() {
             let say = |words: &str| (self.context.progress)(&format!("growth, case {}: {words}", case.name));
             let context = Context { progress: &say, ..*self.context };
             let mut attempts = Attempts::varying(Vary::Years, self.base, &case.scenario, &context);
@@ -59,8 +59,10 @@ impl Study<'_> {
                 whole: false,
                 error: self.error,
             };
-            let limit = search(&mut attempts, &wanted, None, 1.0);
-            let cut = context.is_cut().then(|| context.why_cut());
+            let (limit, cut) = context.one_of(judged.len() - n, || {
+                let limit = search(&mut attempts, &wanted, None, 1.0);
+                (limit, context.is_cut().then(|| context.why_cut()))
+            });
             self.requests += attempts.requests();
             self.failed.extend(attempts.failed_audit());
             if let Some(error) = attempts.error.take() {
