@@ -16,6 +16,7 @@ const HELP: &str = "\
 Examples:
   forebay fit mine.toml                        the whole mix in its proportion
   forebay fit mine.toml --class ticketing-db   machines of one class, beside the others as stated
+  forebay fit mine.toml --within 2min          every case has its share of the time
 
 Every [[fault]] is tried by itself, in force or not (`forebay explain fault.NAME.in_force`). The
 number is the largest that was surely accepted, healthy and with every fault, and that paper allows.

@@ -16,6 +16,7 @@ const HELP: &str = "\
 Examples:
   forebay knee mine.toml
   forebay knee mine.toml --set design.cpu.cores=8 --csv curve.csv
+  forebay knee mine.toml --within 2min         the ends that are known by then
 
 The load is a factor on all rates, on the speed of traces, and on the number of closed machines
 (whole ones).

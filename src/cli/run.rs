@@ -17,6 +17,7 @@ Examples:
   forebay run mine.toml
   forebay run mine.toml --set design.drives.count=24 --json result.json
   forebay run mine.toml --set class.ticketing-db.machines=180 --seed 11
+  forebay run mine.toml --within 30s           what is known by then
 
 Exit status: 0 all is well, 1 an objective is missed, the load is not carried, or either is not known,
 2 the input is wrong, 3 an audit failed, 130 interrupted (what is known is printed).";

@@ -228,7 +228,8 @@ fn pair(context: &Context) -> CompareOutcome {
     study::compare(&contenders, context).unwrap_or_else(|error| panic!("{error}"))
 }
 
-/// Two queues at 50 and 60 % load, interrupted after two rounds: each has its verdict, and the difference is known.
+/// Two queues at 50 and 60 % load, interrupted after two rounds: each has its verdict, and the difference is known. Seed 4; what
+/// was measured of the third round differs from time to time, but 2 us are six standard errors of two rounds (under 1e-8).
 #[test]
 fn an_interrupted_comparison_keeps_verdicts_and_differences() {
     let found = interrupted_at("round 3: measuring", pair);
@@ -256,7 +257,7 @@ fn an_interrupted_comparison_keeps_verdicts_and_differences() {
 }
 
 /// A design whose bursts last a minute of its own time needs far longer than two that are soon told: they are compared all the
-/// same, and it is named.
+/// same, and it is named. Seed 4; 2 us are six standard errors of the difference at the precision where the two end.
 #[test]
 fn a_slow_design_does_not_starve_the_others() {
     let folder = Folder::new();
@@ -292,7 +293,7 @@ fn a_slow_design_does_not_starve_the_others() {
         };
         found.differences.iter().find(is_it).expect("a row").us.clone()
     };
-    assert!((means("b.toml").value.expect("known") - 10.0).abs() < 1.0, "{:?}", means("b.toml"));
+    assert!((means("b.toml").value.expect("known") - 10.0).abs() < 2.0, "{:?}", means("b.toml"));
     let reason = means("slow.toml").reason.expect("none");
     assert!(reason.contains("slow.toml: stopped after 8s (`--within`)"), "{reason}");
 }
@@ -306,7 +307,7 @@ fn long_run(length: &str) -> String {
 }
 
 /// A run that would take hours ends in seconds, with the figures that it has: M/M/2 at half load has a mean time in system of
-/// 10/(1 − 0.25) us.
+/// 10/(1 − 0.25) us, and 5 % are seven standard errors of the shortest window that counts (under 1e-11).
 #[test]
 fn a_run_within_a_second_has_an_answer() {
     let folder = Folder::new();

@@ -38,8 +38,10 @@ pub(super) fn of_case(case: &Case, limit: &Limit, attempts: &Attempts, row: &Fit
     let (low, high) = (limit.found.low, limit.found.high);
     let reason = row.machines.reason.as_deref();
     let open = |why: &str| Ends { low, high: None, is_found: false, why: reason.unwrap_or(why).into() };
-    let busy = row.busiest.as_deref().zip(row.utilisation);
-    let busy = busy.map(|(name, used)| format!("{name} is {:.0} % busy with these", 100.0 * used));
+    let busy = row.busiest.as_deref().zip(row.utilisation).zip(low).map(|((name, used), count)| {
+        let used = 100.0 * used;
+        format!("not reached, latency binds first; {name} is {used:.0} % utilised at {count:.0} machines")
+    });
     match limit.gives_way {
         Some(place) if high.is_some() || limit.out_of_reach => {
             let why = match (limit.out_of_reach, reason) {
@@ -56,7 +58,7 @@ pub(super) fn of_case(case: &Case, limit: &Limit, attempts: &Attempts, row: &Fit
             let why = row.binding_objective.as_deref().or(reason).unwrap_or("the load is not sustained");
             let why = why.to_owned();
             let sustained = Ends { low, high, is_found: low.is_some(), why };
-            [open("no objective fails while the load is sustained"), sustained]
+            [open("not reached, no objective is missed while the load is sustained"), sustained]
         }
         _ => [
             open("no number was found that is surely too large"),
