@@ -46,7 +46,7 @@ duty = [0.3, 0.6]
 fn draws(c: &mut Criterion) {
     let scenario = parse(TEXT, "bench.toml", Path::new(""), &[]).expect("a sound scenario");
     let interrupted = AtomicBool::new(false);
-    let context = Context { interrupted: &interrupted, progress: &|_| (), detail: false };
+    let context = Context { interrupted: &interrupted, time: None, progress: &|_| (), detail: false };
     let mut group = c.benchmark_group("wear");
     group.throughput(Throughput::Elements(100_000));
     group.sample_size(10);

@@ -10,9 +10,9 @@ use crate::report::{csv, json, terminal};
 use crate::scenario::Scenario;
 use crate::study::{self, CompareError, Contender, Context};
 
+use super::clock::TimeArgs;
 use super::output::{Output, refuse};
-use super::progress::Progress;
-use super::{Ending, ResultArgs, ScenarioArgs};
+use super::{Ending, ResultArgs, ScenarioArgs, clock};
 
 const HELP: &str = "\
 Examples:
@@ -48,6 +48,8 @@ pub(super) struct CompareArgs {
     seed: Option<u64>,
     #[command(flatten)]
     pub results: ResultArgs,
+    #[command(flatten)]
+    time: TimeArgs,
     /// Every member of every station in the JSON
     #[arg(long)]
     detail: bool,
@@ -76,13 +78,14 @@ pub(super) fn compare(args: &CompareArgs, output: &Output, interrupted: &AtomicB
         Ok(contenders) => contenders,
         Err(ending) => return ending,
     };
-    let progress = Progress::new(output.quiet);
-    let context = Context { interrupted, progress: &|words| progress.say(words), detail: args.detail };
-    let outcome = study::compare(&contenders, &context);
-    progress.finish();
-    let outcome = match outcome {
-        Ok(outcome) => outcome,
-        Err(error) => return refuse(error),
+    let detail = args.detail;
+    let asked = clock::ask(&args.time, output, interrupted, |context| {
+        study::compare(&contenders, &Context { detail, ..*context })
+    });
+    let outcome = match asked {
+        Ok(Ok(outcome)) => outcome,
+        Ok(Err(error)) => return refuse(error),
+        Err(ending) => return ending,
     };
     let delivered = output.deliver(
         |style| terminal::compare(&outcome, style),

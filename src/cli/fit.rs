@@ -6,16 +6,17 @@ use clap::Args;
 
 use crate::outcome::FitOutcome;
 use crate::report::{csv, json, terminal};
-use crate::study::{self, Context};
+use crate::study;
 
+use super::clock::TimeArgs;
 use super::output::{Output, refuse};
-use super::progress::Progress;
-use super::{Ending, ResultArgs, ScenarioArgs};
+use super::{Ending, ResultArgs, ScenarioArgs, clock};
 
 const HELP: &str = "\
 Examples:
   forebay fit mine.toml                        the whole mix in its proportion
   forebay fit mine.toml --class ticketing-db   machines of one class, beside the others as stated
+  forebay fit mine.toml --within 2min          every case has its share of the time
 
 Every [[fault]] is tried by itself, in force or not (`forebay explain fault.NAME.in_force`). The
 number is the largest that was surely accepted, healthy and with every fault, and that paper allows.
@@ -30,6 +31,8 @@ pub(super) struct FitArgs {
     scenario: ScenarioArgs,
     #[command(flatten)]
     pub results: ResultArgs,
+    #[command(flatten)]
+    time: TimeArgs,
     /// Count the machines of this class; the others stay as stated (default: all in proportion)
     #[arg(long, value_name = "NAME")]
     class: Option<String>,
@@ -40,13 +43,13 @@ pub(super) fn fit(args: &FitArgs, output: &Output, interrupted: &AtomicBool) -> 
         Ok(scenario) => scenario,
         Err(ending) => return ending,
     };
-    let progress = Progress::new(output.quiet);
-    let context = Context { interrupted, progress: &|words| progress.say(words), detail: false };
-    let outcome = study::fit(&scenario, args.class.as_deref(), &context);
-    progress.finish();
-    let outcome = match outcome {
-        Ok(outcome) => outcome,
-        Err(error) => return refuse(error),
+    let asked = clock::ask(&args.time, output, interrupted, |context| {
+        study::fit(&scenario, args.class.as_deref(), context)
+    });
+    let outcome = match asked {
+        Ok(Ok(outcome)) => outcome,
+        Ok(Err(error)) => return refuse(error),
+        Err(ending) => return ending,
     };
     let delivered = output.deliver(
         |style| terminal::fit(&outcome, style),

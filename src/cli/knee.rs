@@ -6,16 +6,17 @@ use clap::Args;
 
 use crate::outcome::{KneeOutcome, State};
 use crate::report::{csv, json, terminal};
-use crate::study::{self, Context};
+use crate::study;
 
+use super::clock::TimeArgs;
 use super::output::{Output, refuse};
-use super::progress::Progress;
-use super::{Ending, ResultArgs, ScenarioArgs};
+use super::{Ending, ResultArgs, ScenarioArgs, clock};
 
 const HELP: &str = "\
 Examples:
   forebay knee mine.toml
   forebay knee mine.toml --set design.cpu.cores=8 --csv curve.csv
+  forebay knee mine.toml --within 2min         the ends that are known by then
 
 The load is a factor on all rates, on the speed of traces, and on the number of closed machines
 (whole ones).
@@ -30,6 +31,8 @@ pub(super) struct KneeArgs {
     scenario: ScenarioArgs,
     #[command(flatten)]
     pub results: ResultArgs,
+    #[command(flatten)]
+    time: TimeArgs,
 }
 
 pub(super) fn knee(args: &KneeArgs, output: &Output, interrupted: &AtomicBool) -> Ending {
@@ -37,13 +40,11 @@ pub(super) fn knee(args: &KneeArgs, output: &Output, interrupted: &AtomicBool) -
         Ok(scenario) => scenario,
         Err(ending) => return ending,
     };
-    let progress = Progress::new(output.quiet);
-    let context = Context { interrupted, progress: &|words| progress.say(words), detail: false };
-    let outcome = study::knee(&scenario, &context);
-    progress.finish();
-    let outcome = match outcome {
-        Ok(outcome) => outcome,
-        Err(error) => return refuse(error),
+    let asked = clock::ask(&args.time, output, interrupted, |context| study::knee(&scenario, context));
+    let outcome = match asked {
+        Ok(Ok(outcome)) => outcome,
+        Ok(Err(error)) => return refuse(error),
+        Err(ending) => return ending,
     };
     let delivered = output.deliver(
         |style| terminal::knee(&outcome, style),

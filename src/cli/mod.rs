@@ -5,6 +5,7 @@
 //! the load is not carried, or either is not known; 0.
 
 mod check;
+mod clock;
 mod compare;
 mod explain;
 mod fit;
@@ -57,8 +58,8 @@ fn examples() -> String {
 const EXIT_STATUSES: &str = "\
 Exit status:
   0    all is well
-  1    an objective is missed, the stated load is not carried, or either is not known; data does
-       not fit, or drives wear out before their warranty ends
+  1    an objective is missed, the stated load is not carried, or either is not known (`--within`
+       may leave it so); data does not fit, or drives wear out before their warranty ends
   2    the input is wrong
   3    an audit or a check of `verify` failed
   130  interrupted; what is known is printed

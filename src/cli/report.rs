@@ -7,12 +7,13 @@ use clap::Args;
 
 use crate::report::html::{Findings, page};
 use crate::report::json;
+use crate::scenario::Scenario;
 use crate::study::{self, Context, StudyError};
 
+use super::clock::TimeArgs;
 use super::output::{Output, complain, put, refuse};
-use super::progress::Progress;
 use super::sweep::table_of;
-use super::{Ending, ScenarioArgs};
+use super::{Ending, ScenarioArgs, clock};
 
 const HELP: &str = "\
 Examples:
@@ -24,7 +25,8 @@ Examples:
 
 Answers are kept in a folder and taken from there while scenario and version are the same.
 
-Exit status: 0 the page is written, 2 the input is wrong, 130 interrupted (nothing is written).";
+Exit status: 0 the page is written, 1 it is, with what was known when the time was over, 2 the input is
+wrong, 130 interrupted (the page is written with what is known).";
 
 #[derive(Args)]
 #[command(after_help = HELP)]
@@ -47,6 +49,8 @@ pub(super) struct ReportArgs {
     /// Master seed, instead of run.seed
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
+    #[command(flatten)]
+    time: TimeArgs,
 }
 
 /// Questions of a page that may be left out; the stated load is always asked.
@@ -73,6 +77,9 @@ fn written(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Resu
             return Err(refuse("one scenario, or results of one scenario (`.json`, `.db`), and not both"));
         }
     };
+    for words in &findings.missing {
+        complain(&format!("note: {words}"));
+    }
     let text = page(&findings).map_err(refuse)?;
     let out = args.out.clone().unwrap_or_else(|| first.with_extension("html"));
     let shown = out.display().to_string();
@@ -83,7 +90,11 @@ fn written(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Resu
             &format!("{shown}: {} kB, opens in a browser without a network\n", text.len().div_ceil(1000)),
         )?;
     }
-    Ok(Ending::Well)
+    Ok(match findings.missing.is_empty() {
+        _ if interrupted.load(Ordering::Relaxed) => Ending::Interrupted,
+        true => Ending::Well,
+        false => Ending::Missed,
+    })
 }
 
 /// Reads results; each file is told by what is in it.
@@ -117,72 +128,91 @@ fn asked(args: &ReportArgs, output: &Output, interrupted: &AtomicBool) -> Result
         &ScenarioArgs { scenario: args.files[0].clone(), set: args.set.clone(), seed: args.seed },
         output,
     )?;
-    let progress = Progress::new(output.quiet);
-    let say = |question: &str, words: &str| progress.say(&format!("{question}: {words}"));
-    let mut ask = Asking {
-        folder: &args.answers,
-        key: study::answer_key(&scenario).map_err(refuse)?,
-        interrupted,
-        notes: Vec::new(),
-    };
-    let wants = |question: &str| !args.skip.iter().any(|word| word == question);
-    let run = ask.one("run", &|words| say("run", words), &|context| study::run(&scenario, context))?;
-    let knee = match wants("knee") {
-        true => ask.one("knee", &|words| say("knee", words), &|context| study::knee(&scenario, context))?,
-        false => None,
-    };
-    let fit = match wants("fit") && !scenario.objectives.is_empty() {
-        true => {
-            ask.one("fit", &|words| say("fit", words), &|context| study::fit(&scenario, None, context))?
-        }
-        false => None,
-    };
-    let wear = match wants("wear") {
-        true => ask.one("wear", &|words| say("wear", words), &|context| study::wear(&scenario, context))?,
-        false => None,
-    };
-    progress.finish();
-    for note in ask.notes {
-        complain(&note);
-    }
-    if run.is_none() {
+    let key = study::answer_key(&scenario).map_err(refuse)?;
+    let (findings, notes) =
+        clock::ask(&args.time, output, interrupted, |context| ask_all(args, &scenario, key, context))?;
+    notes.iter().for_each(|note| complain(note));
+    if findings.run.is_none() {
         return Err(Ending::BadInput);
     }
-    Ok(Findings { run, knee, fit, wear, ..Findings::default() })
+    Ok(findings)
+}
+
+/// Asks one question after the other, each within its share of the time.
+fn ask_all(
+    args: &ReportArgs,
+    scenario: &Scenario,
+    key: String,
+    context: &Context,
+) -> (Findings, Vec<String>) {
+    let wants = |question: &str| match question {
+        "fit" if scenario.objectives.is_empty() => false,
+        _ => !args.skip.iter().any(|word| word == question),
+    };
+    let left = 1 + SKIPPED.iter().filter(|question| wants(question)).count();
+    let mut ask =
+        Asking { folder: &args.answers, key, context, left, notes: Vec::new(), missing: Vec::new() };
+    let run = ask.one("run", &|context| study::run(scenario, context));
+    let knee = wants("knee").then(|| ask.one("knee", &|context| study::knee(scenario, context)));
+    let fit = wants("fit").then(|| ask.one("fit", &|context| study::fit(scenario, None, context)));
+    let wear = wants("wear").then(|| ask.one("wear", &|context| study::wear(scenario, context)));
+    let missing = ask.missing;
+    let findings = Findings {
+        run,
+        knee: knee.flatten(),
+        fit: fit.flatten(),
+        wear: wear.flatten(),
+        missing,
+        ..Findings::default()
+    };
+    (findings, ask.notes)
 }
 
 /// Asks questions, and keeps their answers in a folder.
 struct Asking<'a> {
     folder: &'a Path,
     key: String,
-    interrupted: &'a AtomicBool,
+    context: &'a Context<'a>,
+    /// Questions still to be asked, this one among them.
+    left: usize,
     /// Questions that have no answer, and why.
     notes: Vec<String>,
+    /// Questions that were not asked, or whose answer was not finished.
+    missing: Vec<String>,
 }
 
 impl Asking<'_> {
-    /// One question: what was kept, or its answer now, which is kept then.
+    /// One question: what was kept, or its answer now, which is kept if it is whole. The stated load is always asked: what
+    /// there is of it heads the page.
     fn one<T: serde::Serialize + serde::de::DeserializeOwned>(
         &mut self,
         question: &str,
-        say: &(dyn Fn(&str) + Sync),
         ask: &dyn Fn(&Context) -> Result<T, StudyError>,
-    ) -> Result<Option<T>, Ending> {
+    ) -> Option<T> {
+        let left = self.left;
+        self.left = left.saturating_sub(1);
         let path = self.folder.join(format!("{question}-{}.json", self.key));
         let held = std::fs::read_to_string(&path).ok().and_then(|text| serde_json::from_str(&text).ok());
         if held.is_some() {
-            return Ok(held);
+            return held;
         }
-        let context = Context { interrupted: self.interrupted, progress: say, detail: false };
-        let answer = match ask(&context) {
+        if self.context.is_over() && question != "run" {
+            self.missing.push(format!("`{question}` is not on this page: {}", self.context.why_cut()));
+            return None;
+        }
+        let say = |words: &str| (self.context.progress)(&format!("{question}: {words}"));
+        let context = Context { progress: &say, ..*self.context };
+        let (answer, is_cut) = context.one_of(left, || (ask(&context), context.is_cut()));
+        let answer = match answer {
             Ok(answer) => answer,
             Err(error) => {
                 self.notes.push(format!("note: no answer to `{question}`: {error}"));
-                return Ok(None);
+                return None;
             }
         };
-        if self.interrupted.load(Ordering::Relaxed) {
-            return Err(Ending::Interrupted);
+        if is_cut {
+            self.missing.push(format!("`{question}` is not finished: {}", self.context.why_cut()));
+            return Some(answer);
         }
         // A folder that cannot be written to costs time the next time, and nothing now.
         let kept =
@@ -191,6 +221,6 @@ impl Asking<'_> {
             self.notes
                 .push(format!("note: the answer to `{question}` is not kept: {}: {error}", path.display()));
         }
-        Ok(Some(answer))
+        Some(answer)
     }
 }

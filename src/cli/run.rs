@@ -8,15 +8,16 @@ use crate::outcome::{RunOutcome, State};
 use crate::report::{csv, json, terminal};
 use crate::study::{self, Context};
 
+use super::clock::TimeArgs;
 use super::output::{Output, put, refuse};
-use super::progress::Progress;
-use super::{Ending, ResultArgs, ScenarioArgs};
+use super::{Ending, ResultArgs, ScenarioArgs, clock};
 
 const HELP: &str = "\
 Examples:
   forebay run mine.toml
   forebay run mine.toml --set design.drives.count=24 --json result.json
   forebay run mine.toml --set class.ticketing-db.machines=180 --seed 11
+  forebay run mine.toml --within 30s           what is known by then
 
 Exit status: 0 all is well, 1 an objective is missed, the load is not carried, or either is not known,
 2 the input is wrong, 3 an audit failed, 130 interrupted (what is known is printed).";
@@ -28,6 +29,8 @@ pub(super) struct RunArgs {
     scenario: ScenarioArgs,
     #[command(flatten)]
     pub results: ResultArgs,
+    #[command(flatten)]
+    time: TimeArgs,
     /// Every member of every station in the JSON
     #[arg(long)]
     detail: bool,
@@ -41,13 +44,14 @@ pub(super) fn run(args: &RunArgs, output: &Output, interrupted: &AtomicBool) -> 
         Ok(scenario) => scenario,
         Err(ending) => return ending,
     };
-    let progress = Progress::new(output.quiet);
-    let context = Context { interrupted, progress: &|words| progress.say(words), detail: args.detail };
-    let outcome = study::run(&scenario, &context);
-    progress.finish();
-    let outcome = match outcome {
-        Ok(outcome) => outcome,
-        Err(error) => return refuse(error),
+    let detail = args.detail;
+    let asked = clock::ask(&args.time, output, interrupted, |context| {
+        study::run(&scenario, &Context { detail, ..*context })
+    });
+    let outcome = match asked {
+        Ok(Ok(outcome)) => outcome,
+        Ok(Err(error)) => return refuse(error),
+        Err(ending) => return ending,
     };
     let delivered = output.deliver(
         |style| terminal::run(&outcome, style),

@@ -68,7 +68,7 @@ struct RunArgs {
     #[arg(long, value_name = "K/N")]
     shard: Option<String>,
     /// Time to spend, as in 6h: all points shortly, spread over the space, then longer those that may be on the [front]
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, alias = "within", value_name = "TIME")]
     budget: Option<String>,
     #[command(flatten)]
     results: ResultArgs,

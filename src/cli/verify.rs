@@ -5,37 +5,38 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use clap::Args;
 
 use crate::report::{csv, json, terminal};
-use crate::study::{self, Context};
+use crate::study;
 
+use super::clock::TimeArgs;
 use super::output::{Output, refuse};
-use super::progress::Progress;
-use super::{Ending, ResultArgs};
+use super::{Ending, ResultArgs, clock};
 
 const HELP: &str = "\
 Examples:
   forebay verify
   forebay verify --only mm1 --json checks.json
 
-Exit status: 0 every figure agrees, 3 one does not, 130 interrupted.";
+Exit status: 0 every figure agrees, 1 not all were checked within the time, 3 one does not agree,
+130 interrupted.";
 
 #[derive(Args)]
 #[command(after_help = HELP)]
 pub(super) struct VerifyArgs {
     #[command(flatten)]
     pub results: ResultArgs,
+    #[command(flatten)]
+    time: TimeArgs,
     /// Only the textbook scenarios whose name contains this
     #[arg(long, value_name = "NAME", default_value = "")]
     only: String,
 }
 
 pub(super) fn verify(args: &VerifyArgs, output: &Output, interrupted: &AtomicBool) -> Ending {
-    let progress = Progress::new(output.quiet);
-    let context = Context { interrupted, progress: &|words| progress.say(words), detail: false };
-    let outcome = study::verify(&args.only, &context);
-    progress.finish();
-    let outcome = match outcome {
-        Ok(outcome) => outcome,
-        Err(message) => return refuse(message),
+    let asked = clock::ask(&args.time, output, interrupted, |context| study::verify(&args.only, context));
+    let outcome = match asked {
+        Ok(Ok(outcome)) => outcome,
+        Ok(Err(message)) => return refuse(message),
+        Err(ending) => return ending,
     };
     let delivered = output.deliver(
         |style| terminal::verify(&outcome, style),
@@ -47,6 +48,7 @@ pub(super) fn verify(args: &VerifyArgs, output: &Output, interrupted: &AtomicBoo
         Err(ending) => ending,
         Ok(()) if interrupted.load(Ordering::Relaxed) => Ending::Interrupted,
         Ok(()) if !all_ok => Ending::Untrue,
+        Ok(()) if !outcome.not_checked.is_empty() => Ending::Missed,
         Ok(()) => Ending::Well,
     }
 }

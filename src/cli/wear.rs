@@ -6,11 +6,11 @@ use clap::Args;
 
 use crate::outcome::WearOutcome;
 use crate::report::{csv, json, terminal};
-use crate::study::{self, Context};
+use crate::study;
 
+use super::clock::TimeArgs;
 use super::output::{Output, refuse};
-use super::progress::Progress;
-use super::{Ending, ResultArgs, ScenarioArgs};
+use super::{Ending, ResultArgs, ScenarioArgs, clock};
 
 const HELP: &str = "\
 Examples:
@@ -21,7 +21,7 @@ Examples:
 Bytes are those of a run at the stated load, by `duty`, `hours` and `days` of the classes. Keys
 that may be ranges are carried through by Monte Carlo (`forebay explain class.NAME.compress`).
 
-Exit status: 0 data fits and the drives outlive their warranty, 1 they do not, 2 the input is
+Exit status: 0 data fits and the drives outlive their warranty, 1 they do not or it is not known, 2 the input is
 wrong, 3 an audit failed, 130 interrupted (what is known is printed).";
 
 #[derive(Args)]
@@ -31,6 +31,8 @@ pub(super) struct WearArgs {
     scenario: ScenarioArgs,
     #[command(flatten)]
     pub results: ResultArgs,
+    #[command(flatten)]
+    time: TimeArgs,
 }
 
 pub(super) fn wear(args: &WearArgs, output: &Output, interrupted: &AtomicBool) -> Ending {
@@ -38,13 +40,11 @@ pub(super) fn wear(args: &WearArgs, output: &Output, interrupted: &AtomicBool) -
         Ok(scenario) => scenario,
         Err(ending) => return ending,
     };
-    let progress = Progress::new(output.quiet);
-    let context = Context { interrupted, progress: &|words| progress.say(words), detail: false };
-    let outcome = study::wear(&scenario, &context);
-    progress.finish();
-    let outcome = match outcome {
-        Ok(outcome) => outcome,
-        Err(error) => return refuse(error),
+    let asked = clock::ask(&args.time, output, interrupted, |context| study::wear(&scenario, context));
+    let outcome = match asked {
+        Ok(Ok(outcome)) => outcome,
+        Ok(Err(error)) => return refuse(error),
+        Err(ending) => return ending,
     };
     let delivered = output.deliver(
         |style| terminal::wear(&outcome, style),
@@ -60,7 +60,7 @@ fn ending(outcome: &WearOutcome) -> Ending {
         Ending::Interrupted
     } else if !outcome.failed_audit.is_empty() {
         Ending::Untrue
-    } else if outcome.fails.is_empty() {
+    } else if outcome.fails.is_empty() && outcome.run.requests > 0 {
         Ending::Well
     } else {
         Ending::Missed

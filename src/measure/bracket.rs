@@ -50,6 +50,10 @@ pub trait Loads {
     fn guess(&self) -> Guess;
     /// The smallest relative distance from the root at which a sure trial should be able to tell.
     fn discernible(&self, root: f64) -> f64;
+    /// The greatest load that may be looked at next: far past saturation a look costs most and tells least.
+    fn reach(&self, at: f64) -> f64 {
+        FARTHEST_JUMP * at
+    }
 }
 
 /// What is wanted.
@@ -128,7 +132,7 @@ impl<L: Loads> Search<'_, L> {
                 }
                 Guess::Below => (at / 2.0).max(lowest),
             };
-            let next = self.rounded(next.min(at * FARTHEST_JUMP).clamp(lowest, highest));
+            let next = self.rounded(next.min(self.loads.reach(at)).clamp(lowest, highest));
             let is_near = (next / at - 1.0).abs() <= self.wanted.half_width;
             if is_near || next == at {
                 // Past the highest load there is nothing to find.
@@ -247,6 +251,8 @@ pub struct Margins {
     /// The load at which the measure runs off to infinity, if one is known: waits grow as 1/(1 − load/full), so there
     /// is interpolated in −ln(1 − load/full).
     full: Option<f64>,
+    /// The rise of the measure over the logarithm of load, if a law gives it: then one trial tells the root.
+    law: Option<f64>,
     seen: Vec<Seen>,
 }
 
@@ -273,7 +279,12 @@ const SURE_TO_SURE: f64 = 1.6;
 impl Margins {
     /// Nothing tried yet.
     pub fn new(full: Option<f64>) -> Self {
-        Margins { full, seen: Vec::new() }
+        Margins { full, law: None, seen: Vec::new() }
+    }
+
+    /// Nothing tried yet of the logarithm of work ÷ time, which rises as the load does (the utilisation law).
+    pub fn of_work() -> Self {
+        Margins { law: Some(1.0), ..Margins::new(None) }
     }
 
     /// Takes note of a trial; one without a margin is past all measure. A better one takes the place of an
@@ -341,7 +352,8 @@ impl Margins {
         let (below, above) = match self.around() {
             (Some(below), Some(above)) => (below, above),
             (Some(below), None) => {
-                let found = self.beyond(below).or_else(|| self.assumed(below));
+                let by_slope = || self.beyond(below).or_else(|| self.assumed(below));
+                let found = if self.law.is_some() { self.assumed(below) } else { by_slope() };
                 return found.map_or(Guess::Above, Guess::At);
             }
             (None, Some(above)) => {
@@ -382,8 +394,8 @@ impl Margins {
     /// Where one trial points to, if its measure rises as it does near the knee of a queue: it must be within reach.
     fn assumed(&self, place: usize) -> Option<f64> {
         let seen = &self.seen[place];
-        let step = seen.margin?.value / ASSUMED_SLOPE;
-        (step.abs() <= FARTHEST_STEP).then(|| seen.load * (-step).exp())
+        let step = seen.margin?.value / self.law.unwrap_or(ASSUMED_SLOPE);
+        (step.abs() <= FARTHEST_STEP || self.law.is_some()).then(|| seen.load * (-step).exp())
     }
 
     /// Where the last two trials that hold point to, if they rise.

@@ -33,6 +33,9 @@ pub struct FitOutcome {
     pub healthy: FitCase,
     /// What is found with each fault by itself.
     pub faults: Vec<FitCase>,
+    /// How many machines by each limit, whatever the others do: latency, sustained load, capacity, memory, lanes, endurance.
+    #[serde(default)]
+    pub by_limit: Vec<FitLimit>,
     /// What paper says, whatever the queues do.
     pub limits: Vec<PaperLimit>,
     /// Price over the years stated for each of that number; null without prices.
@@ -85,6 +88,20 @@ pub struct FitCase {
     pub utilisation: Option<f64>,
     /// Objectives that were judged.
     pub objectives: u32,
+}
+
+/// How many machines one limit allows, whatever the others do.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FitLimit {
+    /// "latency", "sustained load", "capacity", "memory", "lanes" or "endurance".
+    pub limit: String,
+    /// Machines. Value and low end are the largest number that surely holds, the high end is the smallest that surely does not.
+    /// Without a value the limit lies anywhere above the low end: something else ended the search. Null beside a reason.
+    pub machines: Figure,
+    /// The case that sets it, "healthy" or the name of a fault; null of a limit that needs no simulation.
+    pub case: Option<String>,
+    /// What fails above that number, in words; null where it was not found.
+    pub binding: Option<String>,
 }
 
 /// A limit that needs no simulation.

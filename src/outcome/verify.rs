@@ -13,6 +13,9 @@ pub struct VerifyOutcome {
     pub tool: String,
     /// One row a figure.
     pub checks: Vec<CheckRow>,
+    /// Textbook scenarios that were not checked: interrupted, or out of time. Absent if all were.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub not_checked: Vec<String>,
 }
 
 /// One figure held against an outside value.

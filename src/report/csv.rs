@@ -134,10 +134,12 @@ pub fn knee_csv(outcome: &KneeOutcome) -> String {
     text
 }
 
-/// How many machines fit: a row for each case and for each limit on paper.
+/// How many machines fit: a row for each case, then one for each limit, with the case that sets it.
 pub fn fit_csv(outcome: &FitOutcome) -> String {
     let header = [
         "case",
+        "limit",
+        "machines",
         "accepted_machines",
         "rejected_machines",
         "first_to_give_way",
@@ -149,6 +151,8 @@ pub fn fit_csv(outcome: &FitOutcome) -> String {
     for case in std::iter::once(&outcome.healthy).chain(&outcome.faults) {
         text.push_str(&record(&[
             case.name.clone(),
+            String::new(),
+            number(case.machines.value),
             number(case.machines.low),
             number(case.machines.high),
             case.binding_objective.clone().unwrap_or_default(),
@@ -157,11 +161,18 @@ pub fn fit_csv(outcome: &FitOutcome) -> String {
             case.machines.reason.clone().unwrap_or_default(),
         ]));
     }
-    for limit in &outcome.limits {
-        let machines = limit.machines.map_or_else(String::new, |count| count.to_string());
-        let why = limit.why.clone();
-        let empty = String::new;
-        text.push_str(&record(&[limit.resource.clone(), machines, empty(), empty(), empty(), empty(), why]));
+    for row in &outcome.by_limit {
+        text.push_str(&record(&[
+            row.case.clone().unwrap_or_default(),
+            row.limit.clone(),
+            number(row.machines.value),
+            number(row.machines.low),
+            number(row.machines.high),
+            row.binding.clone().unwrap_or_default(),
+            String::new(),
+            String::new(),
+            row.machines.reason.clone().unwrap_or_default(),
+        ]));
     }
     text
 }

@@ -51,6 +51,8 @@ pub struct Findings {
     pub compare: Option<CompareOutcome>,
     /// Many variants.
     pub sweep: Option<SweepFindings>,
+    /// Questions that were not asked or whose answer is not finished, in words.
+    pub missing: Vec<String>,
 }
 
 /// What each of the findings says of itself.

@@ -81,6 +81,18 @@ pub fn format_count(count: u64) -> String {
     group_thousands(&count.to_string())
 }
 
+/// A number of machines as far as it is known: "340", "at least 340", "at least 340, below 700".
+pub fn format_machines(figure: &Figure) -> String {
+    let count = |value: f64| format_count(value as u64);
+    match (figure.value, figure.low, figure.high) {
+        (Some(value), ..) => count(value),
+        (None, Some(low), Some(high)) => format!("at least {}, below {}", count(low), count(high)),
+        (None, Some(low), None) => format!("at least {}", count(low)),
+        (None, None, Some(high)) => format!("below {}", count(high)),
+        (None, None, None) => MISSING.into(),
+    }
+}
+
 /// A number without unit, to three significant figures with thousands separators; below a
 /// thousandth "<0.001", from 1e15 in powers of ten.
 pub fn format_significant(value: f64) -> String {

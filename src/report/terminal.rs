@@ -140,6 +140,7 @@ pub fn knee(outcome: &KneeOutcome, style: &Style) -> String {
 pub fn fit(outcome: &FitOutcome, style: &Style) -> String {
     let mut sheet = style.sheet();
     fit::answer(&mut sheet, outcome);
+    fit::by_limit(&mut sheet, outcome);
     fit::cases(&mut sheet, outcome);
     fit::classes_and_limits(&mut sheet, outcome);
     fit::facts(&mut sheet, outcome);

@@ -248,7 +248,8 @@ impl Jobs {
             }
             Question::Compare => {
                 let say = |words: &str| job.set(Standing::Running(words.to_owned()));
-                let context = Context { interrupted: &job.interrupted, progress: &say, detail: false };
+                let context =
+                    Context { interrupted: &job.interrupted, time: None, progress: &say, detail: false };
                 let designs = [stated, changed].into_iter().zip(NAMES);
                 let contenders: Vec<Contender> = designs
                     .map(|(scenario, name)| Contender { name: name.into(), scenario: scenario.clone() })
@@ -268,7 +269,7 @@ impl Jobs {
             return Ok(kept);
         }
         let say = |words: &str| job.set(Standing::Running(format!("{name}: {words}")));
-        let context = Context { interrupted: &job.interrupted, progress: &say, detail: false };
+        let context = Context { interrupted: &job.interrupted, time: None, progress: &say, detail: false };
         let found = study::knee(scenario, &context).map_err(|error| format!("{name}: {error}"))?;
         let found = Arc::new(found);
         if !job.is_stopped() {

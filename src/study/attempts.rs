@@ -1,7 +1,5 @@
 //! The loads that a study has tried of one design, and how it tries another.
 
-use std::sync::atomic::Ordering;
-
 use crate::engine::SimDuration;
 use crate::measure::{Effort, Standing};
 use crate::outcome::AuditRow;
@@ -19,6 +17,9 @@ const OF_THE_REST: u64 = 2;
 const FARTHEST_PILOT: f64 = 2.0;
 /// Doublings of the pilot of a quick look: near saturation a start-up outlasts what the look is worth.
 const QUICK_DOUBLINGS: u32 = 1;
+
+/// Share of the time left that one trial may take.
+const TRYING: f64 = 0.9;
 
 /// Loads tried, in the order in which they were.
 pub(super) struct Attempts<'a> {
@@ -73,19 +74,23 @@ impl<'a> Attempts<'a> {
         }
         let variant = self.base.at(self.scenario, self.vary, scale);
         let left = self.events.1 - self.events.0;
-        let (standing, tried, events) = match variant.setting() {
+        let (found, is_cut) = match variant.setting() {
             Ok(setting) => {
                 let is_sure = matches!(effort, Effort::Sure { .. });
                 let mut pilots = Nearby { known: &mut self.pilots, scale, is_sure };
-                try_out(Trial::begin(&setting, question, &mut pilots).within(left / OF_THE_REST), effort)
+                let allowed = left / OF_THE_REST;
+                try_out((&setting, question, effort), &mut pilots, allowed, self.context)?
             }
             Err(error) => {
                 self.error = Some(error);
                 return None;
             }
         };
+        let (standing, tried, events) = found;
         self.events.0 += events;
-        self.take(scale, question, (standing, tried))
+        let attempt = self.take(scale, question, (standing, tried));
+        // What was seen of it is kept, and decides nothing.
+        (!is_cut).then_some(attempt)
     }
 
     /// From now on so many events may be taken: what a part of a study is worth.
@@ -100,8 +105,8 @@ impl<'a> Attempts<'a> {
 
     /// Why nothing more is tried.
     pub fn why_ended(&self) -> String {
-        match self.is_interrupted() {
-            true => "interrupted".into(),
+        match self.context.is_cut() {
+            true => self.context.why_cut(),
             false => format!("measured no further after {} million events", self.events.0 / 1_000_000),
         }
     }
@@ -140,32 +145,27 @@ impl<'a> Attempts<'a> {
             }
         }
         self.events.0 += pair.iter().map(Trial::events).sum::<u64>();
+        // The two must have seen the same.
+        if pair.iter().any(Trial::is_cut) {
+            return None;
+        }
         let pair = pair.map(|trial| trial.finish(Standing::Unclear));
         for (scale, tried) in [scales.0, scales.1].into_iter().zip(&pair) {
             let standing = if tried.overloaded { Standing::Fails } else { Standing::Unclear };
-            self.take(scale, Question::Mean, (standing, tried.clone()))?;
+            self.take(scale, Question::Mean, (standing, tried.clone()));
         }
         Some(pair)
     }
 
-    fn take(&mut self, scale: f64, question: Question, tried: (Standing, Tried)) -> Option<&Attempt> {
-        // Cut short, a trial says nothing.
-        if self.is_interrupted() {
-            return None;
-        }
-        let (standing, tried) = tried;
+    fn take(&mut self, scale: f64, question: Question, (standing, tried): (Standing, Tried)) -> &Attempt {
         self.list.push(Attempt { scale, question, standing, tried });
-        self.list.last()
+        let last = self.list.len() - 1;
+        &self.list[last]
     }
 
-    /// Whether the study cannot go on.
+    /// Whether this part of the study cannot go on.
     pub fn is_cut_short(&self) -> bool {
-        self.is_interrupted() || self.error.is_some()
-    }
-
-    /// Whether the user has interrupted.
-    pub fn is_interrupted(&self) -> bool {
-        self.context.interrupted.load(Ordering::Relaxed)
+        self.context.is_cut() || self.error.is_some()
     }
 
     /// Requests measured in all.
@@ -240,25 +240,39 @@ impl Pilots for Nearby<'_> {
     }
 }
 
-/// One look, or as many as it takes.
-fn try_out(mut trial: Trial, effort: Effort) -> (Standing, Tried, u64) {
+/// One look, or as many as it takes, and the events that were taken; and whether it was stopped on the way. None if nothing
+/// was seen.
+fn try_out(
+    (setting, question, effort): (&Setting, Question, Effort),
+    pilots: &mut dyn Pilots,
+    allowed: u64,
+    context: &Context,
+) -> Option<((Standing, Tried, u64), bool)> {
     let mut standing = Standing::Unclear;
-    while trial.look() {
-        match effort {
-            // A look decides nothing, unless the backlog ran away.
-            Effort::Quick if trial.is_overloaded() => standing = Standing::Fails,
-            Effort::Quick if trial.has_figures() => break,
-            Effort::Quick if trial.is_spent() => break,
-            Effort::Quick => {}
-            Effort::Sure { error } => {
-                standing = trial.standing(error);
-                if standing != Standing::Unclear || trial.is_futile(error) || trial.is_spent() {
-                    break;
+    // Part of the time is for the last requests of the window.
+    let trial = context.part(TRYING, || {
+        let mut trial = Trial::begin(setting, question, pilots).within(allowed);
+        while trial.look() {
+            match effort {
+                // A look decides nothing, unless the backlog ran away.
+                Effort::Quick if trial.is_overloaded() => standing = Standing::Fails,
+                Effort::Quick if trial.has_figures() || trial.is_spent() => break,
+                Effort::Quick => {}
+                Effort::Sure { error } => {
+                    standing = trial.standing(error);
+                    if standing != Standing::Unclear || trial.is_futile(error) || trial.is_spent() {
+                        break;
+                    }
                 }
             }
         }
+        trial
+    });
+    let is_cut = trial.is_cut();
+    if is_cut && trial.looks() == 0 {
+        return None;
     }
     let events = trial.events();
     let tried = trial.finish(standing);
-    (standing, tried, events)
+    Some(((standing, tried, events), is_cut))
 }

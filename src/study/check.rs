@@ -18,6 +18,7 @@ use crate::system::ceilings;
 use crate::traffic::{Sources, Trace};
 
 use super::TOOL;
+use super::fit::not_judged;
 use super::mix::{self, offered_iops};
 use super::setting::{Setting, StudyError, load_traces};
 
@@ -37,7 +38,7 @@ pub fn check(scenario: &Scenario) -> Result<CheckOutcome, StudyError> {
     };
     let offered = offered(scenario, &setting.traces, setting.scale);
     let mut outcome = page(scenario, offered_iops(&offered));
-    outcome.notes = setting.trace_notes();
+    outcome.notes.extend(setting.trace_notes());
     let kinds = mix::stated(&setting, &offered).unwrap_or_else(|| {
         let note = "the ceilings are those of the mix that the open classes offer; closed classes come on top, as \
                     fast as they are answered, which `run` measures";
@@ -89,7 +90,7 @@ fn page(scenario: &Scenario, offered_iops: Option<f64>) -> CheckOutcome {
         lanes: holdings::lanes(&scenario.design),
         capacity: held.capacity.map(|capacity| holdings::capacity(&capacity, &scenario.classes)),
         memory: held.memory.map(|memory| holdings::memory(&memory, &scenario.classes)),
-        notes: Vec::new(),
+        notes: not_judged(scenario),
     }
 }
 

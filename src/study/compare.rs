@@ -14,8 +14,6 @@ mod alike;
 mod asked;
 mod rows;
 
-use std::sync::atomic::Ordering;
-
 use rayon::prelude::*;
 
 use crate::engine::SimDuration;
@@ -31,9 +29,11 @@ use super::summary;
 
 use asked::{Asked, asked};
 
-/// Said of a comparison that was cut off.
-const INTERRUPTED: &str = "interrupted: the designs were cut off at different moments, so that they met the same traffic \
-                           only in part, and differences are known less well than they would be";
+/// Said of a comparison that was stopped.
+const CUT_OFF: &str = "the designs were stopped at different moments, so that they met the same traffic only in part, and \
+                       differences are known less well than they would be";
+/// Share of the time for the designs, beside what a full log meets and the pace of a rebuild.
+const FOR_THE_DESIGNS: f64 = 0.85;
 
 /// A design that takes part.
 #[derive(Clone, Debug)]
@@ -90,6 +90,8 @@ struct Measured<'a> {
     setting: &'a Setting<'a>,
     replications: Vec<Replication>,
     course: Course,
+    /// It was stopped while it was measured.
+    is_cut: bool,
 }
 
 /// Compares every later design with the first.
@@ -101,34 +103,46 @@ pub fn compare(contenders: &[Contender], context: &Context) -> Result<CompareOut
     let names: Vec<&str> = contenders.iter().map(|contender| contender.name.as_str()).collect();
     let settings = settings(&scenarios, &names, context)?;
     let asked = asked(&settings, &names);
-    let designs = measured(&settings, &names, &asked, context);
+    let designs = context.part(FOR_THE_DESIGNS, || measured(&settings, &names, &asked, context));
     (context.progress)("differences");
     let mut outcomes: Vec<RunOutcome> = designs
         .par_iter()
         .map(|d| summary::summarise(d.setting, &d.replications, &d.course, context.detail))
         .collect();
-    let not_carried = |n: usize| outcomes[n].verdict.state == State::Saturated;
-    let why_none: Vec<Option<String>> = (0..designs.len())
-        .map(|n| not_carried(n).then(|| format!("{} does not carry its load", names[n])))
-        .collect();
+    let why_none: Vec<Option<String>> =
+        designs.iter().zip(&outcomes).map(|(design, outcome)| why_not_compared(design, outcome)).collect();
+    let cut: Vec<&str> = designs.iter().filter(|design| design.is_cut).map(|design| design.name).collect();
     let answers = rows::answers(&designs, &asked, &why_none);
     let differences = rows::differences(&designs, &why_none);
     let mut other = rows::measured_in_pairs(&designs, &why_none);
     drop(designs);
     for (n, (outcome, scenario)) in outcomes.iter_mut().zip(&scenarios).enumerate() {
-        if !context.interrupted.load(Ordering::Relaxed) {
-            follow_up(outcome, scenario, context)
+        if !context.is_over() {
+            let left = scenarios.len() - n;
+            context
+                .one_of(left, || follow_up(outcome, scenario, context))
                 .map_err(|e| CompareError::Design(names[n].into(), Box::new(e)))?;
         }
     }
     other.extend(rows::known_exactly(&scenarios, &outcomes, &names));
-    match context.interrupted.load(Ordering::Relaxed) {
-        true => notes.push(INTERRUPTED.into()),
-        false => notes.extend(standings(&outcomes, &names)),
+    if !cut.is_empty() {
+        notes.push(format!("{}; designs not finished by then: {}", context.why_cut(), cut.join(", ")));
+        notes.push(CUT_OFF.into());
     }
+    notes.extend(standings(&outcomes, &names));
     let named = names.iter().zip(outcomes).map(|(name, run)| DesignOutcome { name: (*name).into(), run });
     let designs = named.collect();
     Ok(CompareOutcome { schema: 1, tool: TOOL.into(), designs, answers, differences, other, notes })
+}
+
+/// Why a design has no differences, if it has none.
+fn why_not_compared(design: &Measured, outcome: &RunOutcome) -> Option<String> {
+    let name = design.name;
+    match &design.course.interrupted {
+        _ if outcome.verdict.state == State::Saturated => Some(format!("{name} does not carry its load")),
+        Some(why) => Some(format!("{name}: {why}, and nothing was measured by then")),
+        None => None,
+    }
 }
 
 fn settings<'a>(
@@ -137,7 +151,7 @@ fn settings<'a>(
     context: &'a Context,
 ) -> Result<Vec<Setting<'a>>, CompareError> {
     let of = |(scenario, name): (&'a Scenario, &&str)| {
-        (context.progress)(&format!("{name}: reading"));
+        (context.progress)(&format!("design {name}: reading"));
         Setting::new(scenario, context.interrupted)
             .map_err(|e| CompareError::Design((*name).into(), Box::new(e)))
     };
@@ -158,16 +172,16 @@ fn measured<'a>(
     let mut lanes: Vec<Lane> = settings.iter().enumerate().map(lane).collect();
     let schedule = lockstep::measure(&mut lanes, &|lanes| widths(lanes, asked), context);
     let finish = |(lane, name): (Lane<'a>, &&'a str)| {
-        let setting = lane.setting;
+        let (setting, is_cut) = (lane.setting, lane.is_cut);
         let (replications, course) = lane.finish(&schedule);
-        Measured { name, setting, replications, course }
+        Measured { name, setting, replications, course, is_cut }
     };
     lanes.into_iter().zip(names).map(finish).collect()
 }
 
 /// How well the differences asked for are known so far.
 fn widths(lanes: &[Lane], asked: &[Asked]) -> More {
-    let goes_on = |n: &usize| !lanes[*n].is_overloaded;
+    let goes_on = |n: &usize| lanes[*n].goes_on();
     if !goes_on(&0) {
         return More::default();
     }

@@ -2,35 +2,35 @@
 //!
 //! Every case meets the same requests (common random numbers) and shares the probability of a wrong answer. The number
 //! that is promised is the smallest of all cases' largest accepted numbers, and of what paper allows: capacity, memory.
-//! Growth of the classes then gives the year in which the design is outgrown.
+//! `columns` says of each limit by itself how far it lets the design go. Growth of the classes then gives the year in which
+//! the design is outgrown.
+//!
+//! Each case has its share of the time, if that is limited; one that is stopped keeps what was accepted and rejected by then.
 
-use crate::measure::{Bracket, Effort, Wanted};
+mod cases;
+mod columns;
+mod growth;
+
+use crate::measure::{Bracket, Effort, Standing, Wanted};
 use crate::outcome::{ClassMachines, Figure, FitCase, FitOutcome};
-use crate::scenario::{Fault, Scenario};
+use crate::scenario::Scenario;
 
 use super::attempts::Attempts;
-use super::knee::{assumptions_of, in_words, not_sustained};
+use super::knee::{EVENTS, assumptions_of, in_words, not_sustained};
 use super::limit::{Limit, search};
-use super::paper::{self, Paper};
+use super::paper::{self, Paper, Reach};
 use super::run::Context;
 use super::scaled::{Base, Vary, machines_at};
 use super::setting::StudyError;
 use super::trial::Question;
 use super::wear::{endurance_limit, price_as_stated};
 use super::{TOOL, assumptions};
+pub(super) use cases::not_judged;
+use cases::{Case, cases};
+use columns::{Ends, by_limit};
 
-/// Years looked ahead at most.
-const YEARS: f64 = 50.0;
-/// Years from which the search begins.
-const FIRST_YEARS: f64 = 3.0;
-/// The year is told to this part of itself at best.
-const HALF_A_YEAR: f64 = 0.05;
-
-/// One case: the scenario as it is then.
-struct Case {
-    name: String,
-    scenario: Scenario,
-}
+/// Share of a case's error for the number where its search begins, where time is short.
+const FIRST: f64 = 0.2;
 
 /// How many machines of a class fit, or of the whole mix.
 pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Result<FitOutcome, StudyError> {
@@ -46,22 +46,29 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
         return Err(StudyError::NoObjective);
     }
     let base = Base::new(scenario, context.interrupted)?;
-    let paper = paper::limits(scenario, vary).and(endurance_limit(scenario, vary, context)?);
+    let parts = cases.len() + 2;
+    let endurance = context.one_of(parts, || endurance_limit(scenario, vary, context))?;
+    let paper = paper::limits(scenario, vary).and(endurance);
     let error = (1.0 - scenario.run.confidence).max(1e-6) / cases.len() as f64;
-    let mut study =
-        Study { base: &base, context, vary, paper: &paper, error, requests: 0, failed: Vec::new() };
     let stated = stated(scenario, vary);
-    let (mut found, mut notes) = (Vec::new(), Vec::new());
-    let mut start = stated as f64;
-    for case in &cases {
-        let (one, limit) = study.case(case, start, &mut notes)?;
+    let reach = paper.reach(scenario, vary, stated);
+    let events = EVENTS / (cases.len() as u64).clamp(1, MOST_PARTS);
+    let mut study =
+        Study { base: &base, context, vary, reach, error, events, requests: 0, failed: Vec::new() };
+    let (mut found, mut notes) = (Vec::new(), not_judged(scenario));
+    let mut start = reach.start(stated);
+    for (n, case) in cases.iter().enumerate() {
+        let one = context
+            .one_of(cases.len() - n + usize::from(grows(scenario)), || study.case(case, start, &mut notes))?;
         // A fault takes something away: the search begins where the healthy one ended.
-        start = limit.as_ref().and_then(|limit| limit.found.low).unwrap_or(start);
-        found.push((one, limit));
+        start = one.low.unwrap_or(start);
+        found.push(one);
     }
-    let rows: Vec<FitCase> = found.iter().map(|(row, _)| row.clone()).collect();
+    let by_limit = by_limit(scenario, &found, &paper);
+    let rows: Vec<FitCase> = found.into_iter().map(|found| found.row).collect();
     let (machines, binding) = smallest(&rows, &paper);
-    let outgrown = study.outgrown(&cases, &rows, &machines, stated)?;
+    notes.extend(unfinished(&rows, &paper, context));
+    let outgrown = study.outgrown(&cases, &machines, stated)?;
     let promised = machines.value.unwrap_or(0.0);
     let by_class = scenario.classes.iter().zip(machines_at(&scenario.classes, vary, promised));
     let by_class = by_class.map(|(class, count)| ClassMachines {
@@ -70,7 +77,7 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
         stated_machines: u64::from(class.machines),
     });
     let mut rows = rows.into_iter();
-    let healthy = rows.next().unwrap_or_else(|| FitCase::unknown("healthy", "there is no case"));
+    let healthy = rows.next().unwrap_or_else(|| FitCase::unknown(&cases[0], "there is no case"));
     Ok(FitOutcome {
         schema: 1,
         tool: TOOL.into(),
@@ -85,6 +92,7 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
         binding,
         healthy,
         faults: rows.collect(),
+        by_limit,
         limits: paper.rows.clone(),
         price_per_machine: price_as_stated(scenario).filter(|_| promised > 0.0).map(|price| price / promised),
         currency: scenario.design.price.as_ref().and_then(|price| price.currency.clone()),
@@ -92,7 +100,7 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
         outgrown_after_years: outgrown.map(|(years, _)| years),
         requests: study.requests,
         failed_audit: study.failed,
-        interrupted: context.interrupted.load(std::sync::atomic::Ordering::Relaxed),
+        interrupted: context.is_interrupted(),
         assumptions: assumptions_of(&base)?,
         defaults: assumptions::defaults(base.scenario),
         notes,
@@ -107,53 +115,24 @@ fn stated(scenario: &Scenario, vary: Vary) -> u64 {
     }
 }
 
-/// Healthy, then each fault by itself, each with the objectives that are about it. One more loss comes with its first.
-fn cases(scenario: &Scenario) -> Vec<Case> {
-    let faults: Vec<&Fault> = scenario.faults.iter().chain(&scenario.what_if.faults).collect();
-    let objectives = || scenario.objectives.iter().chain(&scenario.what_if.objectives);
-    let phases: Vec<&str> = scenario.phases.iter().map(|phase| phase.name.as_str()).collect();
-    let case = |name: &str, in_force: Vec<Fault>| {
-        let names: Vec<&str> = in_force.iter().map(|fault| fault.name.as_str()).collect();
-        let about = |during: &str| match during {
-            "any" => true,
-            "healthy" => in_force.is_empty(),
-            name => names.contains(&name) || phases.contains(&name),
-        };
-        let kept = objectives().filter(|o| about(&o.during)).cloned().collect();
-        let mut scenario = scenario.clone();
-        scenario.objectives = kept;
-        scenario.faults = in_force.clone();
-        if !scenario.is_dated() {
-            scenario.run.length = crate::scenario::Auto::Auto;
-        }
-        Case { name: name.to_owned(), scenario }
-    };
-    let mut cases = vec![case("healthy", Vec::new())];
-    for fault in &faults {
-        let first =
-            faults.iter().find(|one| !one.is_second && one.lost_drive().is_some() && one.overlaps(fault));
-        let along = first.filter(|_| fault.is_second).map(|first| (*first).clone());
-        cases.push(case(&fault.name, along.into_iter().chain([(*fault).clone()]).collect()));
-    }
-    cases
+/// Whether some class grows.
+fn grows(scenario: &Scenario) -> bool {
+    scenario.classes.iter().any(|class| class.growth != 0.0)
 }
 
-/// The smallest of all, and what sets it.
+/// The smallest of all, and what sets it. It is promised only if every case has a number that surely holds.
 fn smallest(rows: &[FitCase], paper: &Paper) -> (Figure, Option<String>) {
     let by_paper = paper.rows.iter().filter_map(|row| Some((row.machines?, &row.resource)));
     let tightest = by_paper.min_by_key(|(machines, _)| *machines);
-    let mut simulated: Option<&FitCase> = None;
-    for row in rows {
-        if row.machines.value.is_none() && row.objectives > 0 {
-            let reason = row.machines.reason.clone().unwrap_or_default();
-            return (Figure::missing(reason), Some(row.name.clone()));
-        }
-        let less = |best: &FitCase| row.machines.value < best.machines.value;
-        if row.machines.value.is_some() && simulated.is_none_or(less) {
-            simulated = Some(row);
-        }
+    let judged = || rows.iter().filter(|row| row.objectives > 0);
+    if let Some(unknown) = judged().find(|row| row.machines.value.is_none()) {
+        return not_known(unknown, rows, tightest);
     }
-    match (simulated, tightest) {
+    let less = |a: &&FitCase, b: &&FitCase| {
+        let machines = |row: &FitCase| row.machines.value.unwrap_or(f64::INFINITY);
+        machines(a).total_cmp(&machines(b))
+    };
+    match (judged().min_by(less), tightest) {
         (Some(row), Some((machines, resource)))
             if row.machines.value.is_some_and(|n| n >= machines as f64) =>
         {
@@ -165,15 +144,49 @@ fn smallest(rows: &[FitCase], paper: &Paper) -> (Figure, Option<String>) {
     }
 }
 
+/// No number, because one case has none; and the most that it could be, by another one or on paper.
+fn not_known(
+    unknown: &FitCase,
+    rows: &[FitCase],
+    tightest: Option<(u64, &String)>,
+) -> (Figure, Option<String>) {
+    let reason = unknown.machines.reason.clone().unwrap_or_default();
+    let rejected = rows.iter().filter_map(|row| Some((row.machines.high?, row)));
+    let most = rejected.min_by(|a, b| a.0.total_cmp(&b.0));
+    let by_paper = tightest.map(|(machines, resource)| (machines as f64, resource));
+    let (high, known) = match (most, by_paper) {
+        (Some((high, row)), paper) if paper.is_none_or(|(machines, _)| high - 1.0 <= machines) => {
+            (Some(high), format!("; fewer than {high:.0} by {}", row.name))
+        }
+        (_, Some((machines, resource))) => (Some(machines), format!("; at most {machines:.0} by {resource}")),
+        _ => (None, String::new()),
+    };
+    let name = &unknown.name;
+    let figure = Figure { high, ..Figure::missing(format!("{name}: {reason}{known}")) };
+    (figure, Some(name.clone()))
+}
+
+/// Said where cases were stopped, for a study that ran out of time.
+fn unfinished(rows: &[FitCase], paper: &Paper, context: &Context) -> Option<String> {
+    let why = context.why_cut();
+    let is_cut = |row: &&FitCase| row.machines.reason.as_ref().is_some_and(|reason| reason.starts_with(&why));
+    let unmeasured =
+        paper.rows.iter().filter(|row| row.why.starts_with(&why)).map(|row| row.resource.as_str());
+    let names: Vec<&str> =
+        rows.iter().filter(is_cut).map(|row| row.name.as_str()).chain(unmeasured).collect();
+    let is_timed = context.time.is_some() && !context.is_interrupted();
+    (is_timed && !names.is_empty()).then(|| format!("{why}; not finished by then: {}", names.join(", ")))
+}
+
 impl FitCase {
-    fn unknown(name: &str, reason: &str) -> Self {
+    fn unknown(case: &Case, reason: &str) -> Self {
         FitCase {
-            name: name.into(),
+            name: case.name.clone(),
             machines: Figure::missing(reason),
             binding_objective: None,
             busiest: None,
             utilisation: None,
-            objectives: 0,
+            objectives: case.scenario.objectives.len() as u32,
         }
     }
 }
@@ -183,38 +196,58 @@ struct Study<'a> {
     base: &'a Base<'a>,
     context: &'a Context<'a>,
     vary: Vary,
-    paper: &'a Paper,
+    reach: Reach,
     error: f64,
+    /// What a case may take.
+    events: u64,
     requests: u64,
     failed: Vec<crate::outcome::AuditRow>,
 }
 
+/// A case has this part of the events of a study at least.
+const MOST_PARTS: u64 = 6;
+
+/// What was found in a case.
+struct Found {
+    row: FitCase,
+    /// The largest number that was accepted.
+    low: Option<f64>,
+    /// By latency and by sustained load; none of a case that no objective is about.
+    ends: Option<[Ends; 2]>,
+}
+
 impl Study<'_> {
     /// How many machines fit in a case, looked for from `start`.
-    fn case(
-        &mut self,
-        case: &Case,
-        start: f64,
-        notes: &mut Vec<String>,
-    ) -> Result<(FitCase, Option<Limit>), StudyError> {
-        let say = |words: &str| (self.context.progress)(&format!("{}: {words}", case.name));
-        let context = Context { progress: &say, ..*self.context };
-        let mut attempts = Attempts::varying(self.vary, self.base, &case.scenario, &context);
+    fn case(&mut self, case: &Case, start: f64, notes: &mut Vec<String>) -> Result<Found, StudyError> {
         if case.scenario.objectives.is_empty() {
             let why = "no objective is about this case: say \"any\" or its name in `during`";
-            return Ok((FitCase::unknown(&case.name, why), None));
+            return Ok(Found { row: FitCase::unknown(case, why), low: None, ends: None });
         }
-        let most = self.paper.most.max(1.0);
+        if self.context.is_over() {
+            let why = format!("{}: not begun", self.context.why_cut());
+            let ends = Some([(); 2].map(|()| Ends::unknown(&why)));
+            return Ok(Found { row: FitCase::unknown(case, &why), low: None, ends });
+        }
+        let say = |words: &str| (self.context.progress)(&format!("case {}: {words}", case.name));
+        let context = Context { progress: &say, ..*self.context };
+        let mut attempts = Attempts::varying(self.vary, self.base, &case.scenario, &context);
         let wanted = Wanted {
-            start: start.min(most),
-            range: (1.0, most),
+            start: start.min(self.reach.most),
+            range: (1.0, self.reach.most),
             half_width: case.scenario.run.precision / 2.0,
             whole: true,
             error: self.error,
             fails: None,
         };
-        let limit = search(&mut attempts, &wanted, None, 1.0);
-        if !attempts.is_cut_short() {
+        attempts.allow(self.events);
+        let first = self.first_of_all(&mut attempts, &wanted);
+        let wanted = Wanted { error: self.error - first.map_or(0.0, |(error, _)| error), ..wanted };
+        let mut limit = search(&mut attempts, &wanted, None, 1.0);
+        let accepted = first.and_then(|(_, accepted)| accepted);
+        let accepted = accepted.filter(|count| limit.found.high.is_none_or(|high| *count < high));
+        limit.found.low = limit.found.low.into_iter().chain(accepted).max_by(f64::total_cmp);
+        let cut = context.is_cut().then(|| context.why_cut());
+        if cut.is_none() {
             notes.extend(neighbours(&mut attempts, &limit, &case.name));
         }
         self.requests += attempts.requests();
@@ -222,110 +255,66 @@ impl Study<'_> {
         if let Some(error) = attempts.error.take() {
             return Err(error);
         }
+        if attempts.is_spent() && cut.is_none() {
+            notes.push(format!("{}: {}; its interval is as wide as that", case.name, attempts.why_ended()));
+        }
         notes.extend(limit.turns_back.map(|(fails, holds)| {
             format!("{}: not monotone: {fails:.0} machines fail and {holds:.0} hold", case.name)
         }));
-        Ok((row(case, &limit, &attempts), Some(limit)))
+        let row = self.row(case, &limit, &attempts, cut.as_deref());
+        let ends = columns::of_case(case, &limit, &attempts, &row);
+        Ok(Found { row, low: limit.found.low, ends: Some(ends) })
     }
 
-    /// Years until the machines have grown past what fits, and by what.
-    fn outgrown(
-        &mut self,
-        cases: &[Case],
-        rows: &[FitCase],
-        machines: &Figure,
-        stated: u64,
-    ) -> Result<Option<(Figure, String)>, StudyError> {
-        let classes = &self.base.scenario.classes;
-        if classes.iter().all(|class| class.growth == 0.0) || machines.value.is_none() {
-            return Ok(None);
-        }
-        let growth = classes[0].growth;
-        if self.vary == Vary::Mix && classes.iter().all(|class| class.growth == growth) {
-            // All alike, the proportion stays, and the number of machines tells the year.
-            let years = |count: f64| ((count / stated as f64).ln() / (growth / 100.0).ln_1p()).max(0.0);
-            let figure = Figure {
-                value: machines.value.map(years),
-                low: machines.low.map(years),
-                high: machines.high.map(years),
-                reason: machines.reason.clone(),
-            };
-            return Ok(Some((figure, "the number of machines".into())));
-        }
-        let by_paper = paper::years(self.base.scenario, YEARS);
-        let mut soonest = (Figure::exact(by_paper.0), by_paper.1);
-        for (case, _) in cases.iter().zip(rows).filter(|(case, _)| !case.scenario.objectives.is_empty()) {
-            let say = |words: &str| (self.context.progress)(&format!("growth, {}: {words}", case.name));
-            let context = Context { progress: &say, ..*self.context };
-            let mut attempts = Attempts::varying(Vary::Years, self.base, &case.scenario, &context);
-            let most = by_paper.0.max(0.1);
-            let wanted = Wanted {
-                start: FIRST_YEARS.min(most),
-                range: (0.05f64.min(most / 2.0), most),
-                half_width: HALF_A_YEAR,
-                whole: false,
-                error: self.error,
-                fails: None,
-            };
-            let limit = search(&mut attempts, &wanted, None, 1.0);
-            self.requests += attempts.requests();
-            self.failed.extend(attempts.failed_audit());
-            if let Some(error) = attempts.error.take() {
-                return Err(error);
-            }
-            let sooner = soonest.0.value.is_none_or(|years| limit.found.value < years);
-            if !limit.beyond_range && sooner {
-                let reason = limit.found.low.or(limit.found.high).is_none();
-                let figure = Figure {
-                    value: Some(limit.found.value),
-                    low: Some(limit.found.low.unwrap_or(0.0)),
-                    high: limit.found.high,
-                    reason: reason.then(|| "interrupted".into()),
+    /// Where time is short, a sure trial of the number where the search begins, before it looks around: it may be the only
+    /// one. The error that it takes of the case's, and the number if it was accepted.
+    fn first_of_all(&self, attempts: &mut Attempts, wanted: &Wanted) -> Option<(f64, Option<f64>)> {
+        self.context.time?;
+        let error = FIRST * wanted.error;
+        let count = wanted.start.round().max(1.0);
+        attempts.tell(&format!("objectives: a sure trial of {count:.0} machines"));
+        let attempt = attempts.attempt(count, Question::Objectives, Effort::Sure { error });
+        Some((error, attempt.filter(|a| a.standing == Standing::Holds).map(|_| count)))
+    }
+
+    /// A case's row; `cut` is why its search was stopped, if it was.
+    fn row(&self, case: &Case, limit: &Limit, attempts: &Attempts, cut: Option<&str>) -> FitCase {
+        let accepted = attempts.list.iter().filter(|a| Some(a.scale) == limit.found.low);
+        let longest = accepted.max_by_key(|a| a.tried.outcome.run.requests);
+        let full = || longest.and_then(|a| a.tried.fullest.as_ref()).map(|(name, _)| not_sustained(name));
+        let binding_objective = match limit.gives_way {
+            _ if cut.is_some() && limit.found.high.is_none() => None,
+            Some(place) => Some(in_words(&case.scenario, place)),
+            None => full().filter(|_| limit.found.high.is_some()),
+        };
+        let machines = match limit.found {
+            _ if limit.out_of_reach => {
+                let reason = match limit.gives_way.and(binding_objective.as_deref()) {
+                    Some(objective) => format!("out of reach: {objective} is missed with a single machine"),
+                    None => "out of reach: the load of a single machine is not sustained".into(),
                 };
-                let by = limit.gives_way.map_or(case.name.clone(), |place| {
-                    format!("{} ({})", in_words(&case.scenario, place), case.name)
-                });
-                soonest = (figure, by);
+                Figure { high: Some(1.0), ..Figure::missing(reason) }
             }
+            Bracket { low: Some(low), high: Some(high), .. } => Figure::of(low, low, high),
+            Bracket { low, high, .. } => {
+                let reason = match (low, cut) {
+                    (Some(_), Some(cut)) => format!("{cut}: more may fit"),
+                    (_, Some(cut)) => format!("{cut}: no number was accepted by then"),
+                    (Some(_), _) if limit.beyond_range => self.reach.end.into(),
+                    (Some(_), _) => "no number was found that is surely too large".into(),
+                    _ => "no number was found that surely holds".into(),
+                };
+                Figure { value: low, low, high, reason: Some(reason) }
+            }
+        };
+        FitCase {
+            name: case.name.clone(),
+            machines,
+            binding_objective,
+            busiest: longest.and_then(|a| a.tried.outcome.verdict.binding.clone()),
+            utilisation: longest.map(|a| a.tried.outcome.verdict.utilisation),
+            objectives: case.scenario.objectives.len() as u32,
         }
-        Ok(Some(soonest))
-    }
-}
-
-/// A case's row.
-fn row(case: &Case, limit: &Limit, attempts: &Attempts) -> FitCase {
-    let accepted = attempts.list.iter().filter(|a| Some(a.scale) == limit.found.low);
-    let longest = accepted.max_by_key(|a| a.tried.outcome.run.requests);
-    let full = || longest.and_then(|a| a.tried.fullest.as_ref()).map(|(name, _)| not_sustained(name));
-    let binding_objective = match limit.gives_way {
-        Some(place) => Some(in_words(&case.scenario, place)),
-        None => full().filter(|_| limit.found.high.is_some()),
-    };
-    let machines = match limit.found {
-        _ if limit.out_of_reach => Figure::missing(format!(
-            "out of reach: {} is missed with a single machine",
-            binding_objective.as_deref().unwrap_or("an objective")
-        )),
-        Bracket { low: Some(low), high: Some(high), .. } => Figure::of(low, low, high),
-        Bracket { low: Some(low), high: None, .. } => Figure {
-            value: Some(low),
-            low: Some(low),
-            high: None,
-            reason: Some(match limit.beyond_range {
-                true => "no more were tried: something else is full".into(),
-                false => "no number was found that is surely too large".into(),
-            }),
-        },
-        _ if attempts.is_interrupted() => Figure::missing("interrupted"),
-        _ => Figure::missing("no number was found that surely holds"),
-    };
-    FitCase {
-        name: case.name.clone(),
-        machines,
-        binding_objective,
-        busiest: longest.and_then(|a| a.tried.outcome.verdict.binding.clone()),
-        utilisation: longest.map(|a| a.tried.outcome.verdict.utilisation),
-        objectives: case.scenario.objectives.len() as u32,
     }
 }
 

@@ -1,8 +1,11 @@
 //! `knee`: where the load curve bends, where objectives give way, where the design is full and on what, and what binds
 //! next.
 
+mod resources;
+mod so_far;
+
 use crate::measure::{Bracket, Effort, Standing};
-use crate::outcome::{Figure, KneeOutcome, LoadMark, ResourceRow, StatedLoad, StationRow};
+use crate::outcome::{Figure, KneeOutcome, LoadMark, StatedLoad};
 use crate::scenario::{Load, Scenario};
 
 use super::attempts::Attempts;
@@ -14,14 +17,25 @@ use super::scaled::{Base, Vary, is_closed};
 use super::setting::StudyError;
 use super::trial::Question;
 use super::{TOOL, assumptions, curve, elasticity};
+use resources::resources;
+use so_far::{Cut, cut_of};
 
 /// Events that a study may take, some 100 processor-seconds, and the parts of it: the stated load and saturation, the
 /// limit, the knee, more points of the curve, each rung of the ladder.
 pub(super) const EVENTS: u64 = 1_200_000_000;
 const PARTS: [u64; 5] = [30, 35, 15, 8, 4];
 
-/// Below this difference a static ceiling and a simulated one are the same.
-const SAME: f64 = 0.03;
+/// Of the time that is left, the share of each part.
+struct Shares {
+    stated: f64,
+    saturation: f64,
+    limit: f64,
+    knee: f64,
+    curve: f64,
+}
+
+/// What an architect signs comes first; the ladder has what the others leave.
+const SHARES: Shares = Shares { stated: 0.3, saturation: 0.5, limit: 0.6, knee: 0.3, curve: 0.4 };
 
 /// Finds the knee, the limit and the saturation of a scenario, and what binds.
 pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, StudyError> {
@@ -34,18 +48,27 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
     let part = |place: usize| EVENTS / 100 * PARTS[place];
     attempts.tell("the stated load");
     attempts.allow(part(0));
-    let stated = attempts.attempt(1.0, Question::Objectives, Effort::Sure { error: error / 2.0 }).cloned();
+    let mut cut = Cut::default();
+    let stated = cut_of(context, SHARES.stated, &mut cut.stated, || {
+        attempts.attempt(1.0, Question::Objectives, Effort::Sure { error: error / 2.0 });
+        // What was seen of a trial that was stopped is worth a row.
+        attempts.list.first().cloned()
+    });
     if let Some(error) = attempts.error.take() {
         return Err(error);
     }
     let start = start(&attempts);
-    let full = saturation(&mut attempts, start, HALF_WIDTH, error);
+    let full = cut_of(context, SHARES.saturation, &mut cut.saturation, || {
+        saturation(&mut attempts, start, HALF_WIDTH, error)
+    });
     notes.extend(spent(&attempts, "saturation"));
-    let (mut point, mut found) = (missing("interrupted"), None);
+    let (mut point, mut found) = (missing(&context.why_cut()), None);
     if let Ok(full) = &full {
         if !scenario.objectives.is_empty() {
             attempts.allow(part(1));
-            found = Some(limit::of_load(&mut attempts, &full.scale, unit, error));
+            found = cut_of(context, SHARES.limit, &mut cut.limit, || {
+                Some(limit::of_load(&mut attempts, &full.scale, unit, error))
+            });
             if let Some(limit) = found.as_mut().filter(|_| unit.is_none()) {
                 limit.clip(&full.scale);
             }
@@ -53,16 +76,20 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
         notes.extend(spent(&attempts, "the limit").filter(|_| found.is_some()));
         attempts.allow(part(2));
         let half_width = scenario.run.precision;
-        let bend = elasticity::knee(&mut attempts, full.scale.value, unit, (half_width, error));
-        if !attempts.is_cut_short() {
+        let bend = cut_of(context, SHARES.knee, &mut cut.knee, || {
+            elasticity::knee(&mut attempts, full.scale.value, unit, (half_width, error))
+        });
+        if cut.knee.is_none() {
             point = knee_mark(&attempts, &bend, full.scale.value);
         }
         notes.extend(spent(&attempts, "the knee"));
         attempts.allow(part(3));
-        curve::fill(&mut attempts, full.scale.value, unit);
+        cut_of(context, SHARES.curve, &mut cut.curve, || curve::fill(&mut attempts, full.scale.value, unit));
     }
-    let climbed = full.as_ref().ok().filter(|_| !attempts.is_cut_short());
-    let climbed = climbed.map(|full| ladder::climb(&base, context, full, (error, part(4))));
+    let climbed = full.as_ref().ok().filter(|_| cut.saturation.is_none() && attempts.error.is_none());
+    let climbed = climbed.map(|full| {
+        cut_of(context, 1.0, &mut cut.ladder, || ladder::climb(&base, context, full, (error, part(4))))
+    });
     if let Some(error) = attempts.error.take() {
         return Err(error);
     }
@@ -75,11 +102,15 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
     }));
     let stated_row = stated.as_ref().map(|s| &s.tried.outcome);
     let (rungs, next_ends, more, mut failed_audit) = match climbed {
-        Some(ladder) => (ladder.rungs, ladder.ends, ladder.requests, ladder.failed_audit),
-        None => (Vec::new(), None, 0, Vec::new()),
+        Some(ladder) => {
+            let ends = ladder.ends.or_else(|| cut.ladder.clone());
+            (ladder.rungs, ends, ladder.requests, ladder.failed_audit)
+        }
+        None => (Vec::new(), cut.saturation.clone(), 0, Vec::new()),
     };
     failed_audit.extend(attempts.failed_audit());
-    notes.extend(unfinished(&full));
+    notes.extend(unfinished(&full).filter(|_| cut.saturation.is_none()));
+    notes.extend(cut.in_words(context));
     notes.extend(in_steps(&scenario));
     Ok(KneeOutcome {
         schema: 1,
@@ -103,28 +134,34 @@ pub fn knee(scenario: &Scenario, context: &Context) -> Result<KneeOutcome, Study
         },
         curve: curve::rows(&attempts),
         point,
-        limit_objective: found.as_ref().map(|limit| match limit.gives_way {
-            Some(place) => in_words(&scenario, place),
-            None => full.as_ref().map_or(NOT_SUSTAINED.into(), |full| not_sustained(&full.binding)),
+        limit_objective: found.as_ref().filter(|_| cut.before_limit().is_none()).map(|limit| {
+            match limit.gives_way {
+                Some(place) => in_words(&scenario, place),
+                None => full.as_ref().map_or(NOT_SUSTAINED.into(), |full| not_sustained(&full.binding)),
+            }
         }),
         limit: match &found {
             _ if scenario.objectives.is_empty() => missing("no objective is stated"),
-            Some(limit) if !attempts.is_cut_short() => limit_mark(&attempts, limit),
-            _ => missing("interrupted"),
+            Some(limit) if cut.before_limit().is_none() => limit_mark(&attempts, limit),
+            _ => so_far::limit(&attempts, cut.before_limit()),
         },
         saturation: match &full {
+            _ if cut.saturation.is_some() => so_far::saturation(&attempts, cut.saturation.as_deref()),
             Ok(full) => mark(&full.scale, &|load| load * full.iops_per_scale),
             Err(why) => missing(why),
         },
-        binding: full.as_ref().ok().map(|full| full.binding.clone()),
+        binding: full.as_ref().ok().filter(|_| cut.saturation.is_none()).map(|full| full.binding.clone()),
         next: rungs,
         next_ends,
         static_ceiling_iops: stated_row.and_then(|outcome| outcome.verdict.static_ceiling_iops),
         static_binding: stated_row.and_then(|outcome| outcome.verdict.static_binding.clone()),
-        resources: full.as_ref().map_or_else(|_| Vec::new(), resources),
+        resources: match &full {
+            Ok(full) if cut.saturation.is_none() => resources(full),
+            _ => Vec::new(),
+        },
         requests: attempts.requests() + more,
         failed_audit,
-        interrupted: attempts.is_interrupted(),
+        interrupted: context.is_interrupted(),
         assumptions: assumptions_of(&base)?,
         defaults: assumptions::defaults(base.scenario),
         notes,
@@ -269,64 +306,6 @@ pub(super) fn in_words(scenario: &Scenario, place: usize) -> String {
         objective.operation.map_or("all", crate::scenario::Operation::name),
         objective.percentile,
     )
-}
-
-/// Each resource, added up and as simulated next below saturation.
-fn resources(full: &Saturation) -> Vec<ResourceRow> {
-    let carried = full.near.outcome.carried.iops.value.unwrap_or(0.0);
-    let row = |station: &StationRow| {
-        let busiest = full.near.utilisation(&station.name);
-        let ceiling = full.near.ceilings.iter().find(|ceiling| ceiling.station == station.name);
-        let added_up = ceiling.map(|ceiling| ceiling.iops).filter(|iops| iops.is_finite());
-        let simulated = (busiest > 0.0).then(|| carried / busiest);
-        ResourceRow {
-            station: station.name.clone(),
-            static_ceiling_iops: added_up,
-            simulated_ceiling_iops: simulated,
-            utilisation: busiest,
-            gap: gap(full, station, busiest, added_up, carried),
-        }
-    };
-    full.near.outcome.stations.iter().map(row).collect()
-}
-
-/// Why a simulated ceiling differs from the one that adding up gives.
-fn gap(full: &Saturation, station: &StationRow, busiest: f64, added_up: Option<f64>, carried: f64) -> String {
-    if busiest <= 0.0 {
-        return "not used".into();
-    }
-    let mut said = Vec::new();
-    let uneven = busiest / station.utilisation.max(f64::MIN_POSITIVE);
-    if uneven > 1.0 + SAME {
-        let member = station.busiest.as_ref().map_or("one member", |member| member.name.as_str());
-        said.push(format!("{member} has {:.0} % more to do than the average", (uneven - 1.0) * 100.0));
-    }
-    match added_up {
-        Some(added_up) => {
-            let asked = added_up / (carried / station.utilisation);
-            if asked > 1.0 + SAME {
-                said.push(format!(
-                    "requests ask {:.0} % more of it than adding up says",
-                    (asked - 1.0) * 100.0
-                ));
-            } else if asked < 1.0 - SAME {
-                said.push(format!(
-                    "requests ask {:.0} % less of it than adding up says",
-                    (1.0 - asked) * 100.0
-                ));
-            }
-        }
-        None => said.push("adding up has no figure for it".into()),
-    }
-    if said.is_empty() {
-        said.push("as added up".into());
-    }
-    if station.name == full.binding {
-        said.push("the first to be full".into());
-    } else {
-        said.push(format!("{:.0} % busy when {} is full", busiest / full.fill() * 100.0, full.binding));
-    }
-    said.join("; ")
 }
 
 /// What the base assumes.

@@ -11,6 +11,10 @@ const LEAST: f64 = 0.05;
 /// Share of it that is tried at most, where no load was surely carried.
 const MOST: f64 = 0.97;
 
+/// Part of the load that the law calls full, which is looked at from afar; and the step where it says nothing.
+const NOT_YET_FULL: f64 = 0.9;
+const TWICE: f64 = 2.0;
+
 /// The limit of a design.
 #[derive(Clone, Debug)]
 pub(super) struct Limit {
@@ -61,7 +65,7 @@ pub(super) fn of_load(attempts: &mut Attempts, full: &Bracket, unit: Option<f64>
 
 /// Searches in steps; `full` is where what is varied fills the design, if that is known, in steps.
 pub(super) fn search(attempts: &mut Attempts, wanted: &Wanted, full: Option<f64>, step: f64) -> Limit {
-    let (margins, balance) = (Margins::new(full), Margins::new(None));
+    let (margins, balance) = (Margins::new(full), Margins::of_work());
     let mut meeting = Meeting { margins, balance, step, attempts };
     // What was tried before is known already.
     let known = meeting.attempts.list.iter().filter(|a| a.question == Question::Objectives);
@@ -156,6 +160,14 @@ impl Loads for Meeting<'_, '_> {
             (Guess::At(limit), Guess::At(full)) => Guess::At(limit.min(full)),
             (Guess::Above, found) => found,
             (found, _) => found,
+        }
+    }
+
+    /// What the law says is not yet full may be looked at in one step.
+    fn reach(&self, at: f64) -> f64 {
+        match self.balance.guess() {
+            Guess::At(full) if !self.balance.is_empty() => (NOT_YET_FULL * full).max(TWICE * at),
+            _ => TWICE * at,
         }
     }
 

@@ -3,13 +3,17 @@
 //! `run` measures one lane; `compare` as many as there are designs, all with the same warm-up and, round by round, the same
 //! window, so that replication n of every lane meets the same requests. A lane whose backlog runs away is closed and
 //! the others go on. With one lane nothing here knows of comparing.
+//!
+//! Where time is short lanes take turns, each with its share of what is left, and one that is not done by then is measured no
+//! further: it keeps what it has, and the others go on.
+
+mod turns;
 
 use std::ops::Range;
-use std::sync::atomic::Ordering;
 
 use rayon::prelude::*;
 
-use crate::engine::SimDuration;
+use crate::engine::{SimDuration, SimTime};
 use crate::measure::{Decision, Round, StoppingRule};
 use crate::scenario::{Auto, Load, RunPlan};
 
@@ -20,6 +24,7 @@ use super::replication::Replication;
 use super::run::Context;
 use super::setting::{Course, Setting};
 use super::targets::{Target, cycles_floor_s};
+use turns::{close, cut_short_of, is_at_an_end, lengthen, turns};
 
 /// Looks for overload in one round, and parts of a trace that is played once.
 const PARTS: u32 = 4;
@@ -33,6 +38,9 @@ const EVENTS: u64 = 1_200_000_000;
 /// Rounds of the same length before it doubles.
 const ROUNDS_BEFORE_DOUBLING: u32 = 6;
 
+/// Share of the time that is for measuring, before the last requests of the window are waited for.
+const MEASURING: f64 = 0.92;
+
 /// One design on its way.
 pub(super) struct Lane<'a> {
     /// What progress calls it; empty where it is alone.
@@ -44,6 +52,10 @@ pub(super) struct Lane<'a> {
     pub replications: Vec<Replication>,
     /// Its backlog ran away, or grew in a straight line: it is measured no further.
     pub is_overloaded: bool,
+    /// It was stopped while it was measured, and is measured no further.
+    pub is_cut: bool,
+    /// Looks at it that were completed.
+    looks: u32,
     notes: Vec<String>,
 }
 
@@ -60,6 +72,10 @@ pub(super) struct More {
 pub(super) struct Schedule {
     warm_up: SimDuration,
     end: End,
+    /// The length that was stated.
+    length: Option<SimDuration>,
+    /// Why lanes were cut, if any was.
+    why_cut: String,
 }
 
 /// How the measuring ended.
@@ -85,6 +101,8 @@ impl<'a> Lane<'a> {
             pilot: None,
             replications: Vec::new(),
             is_overloaded: false,
+            is_cut: false,
+            looks: 0,
             notes: setting.trace_notes(),
         }
     }
@@ -93,12 +111,16 @@ impl<'a> Lane<'a> {
     pub fn finish(self, schedule: &Schedule) -> (Vec<Replication>, Course) {
         let run = &self.setting.scenario.run;
         let is_narrow = |target: &Target| target.is_precise(&self.replications, run);
-        let is_long_enough = !self.is_overloaded && matches!(schedule.end, End::Whole | End::Precise);
+        let is_long_enough = self.goes_on() && matches!(schedule.end, End::Whole | End::Precise);
+        let interrupted = self.is_unknown().then(|| schedule.why_cut.clone());
+        let is_noted = self.is_cut && interrupted.is_none();
+        let mut notes = self.notes;
+        notes.extend(is_noted.then(|| schedule.cut_in_words(&self.replications)));
         let course = Course {
             warm_up: schedule.warm_up,
             precision_met: is_long_enough && self.wanted.iter().all(is_narrow),
-            interrupted: self.setting.interrupted.load(Ordering::Relaxed),
-            notes: self.notes,
+            interrupted,
+            notes,
         };
         (self.replications, course)
     }
@@ -120,21 +142,44 @@ impl<'a> Lane<'a> {
 
 /// Measures all lanes by the plan of the first, whose replications, warm-up and length are everyone's.
 pub(super) fn measure(lanes: &mut [Lane], more: &dyn Fn(&[Lane]) -> More, context: &Context) -> Schedule {
-    let none = Schedule { warm_up: SimDuration::ZERO, end: End::Short };
+    let none = Schedule { warm_up: SimDuration::ZERO, end: End::Short, length: None, why_cut: String::new() };
     let Some(run) = lanes.first().map(|lane| lane.setting.scenario.run.clone()) else { return none };
+    // Part of the time is for the last requests of the window.
+    let (warm_up, length, end) = context.part(MEASURING, || measured(lanes, &run, more, context));
+    // One that was cut before is a design with nothing measured.
+    for lane in lanes.iter_mut().filter(|lane| lane.replications.is_empty()) {
+        lane.replications = context.part(0.0, || warmed_up(lane.setting, 0..run.replications, warm_up));
+    }
+    close(lanes, length, context);
+    Schedule { warm_up, end, length, why_cut: context.why_cut() }
+}
+
+/// Pilot, warm-up, and all that is measured; with the warm-up, and the length if one is stated.
+fn measured(
+    lanes: &mut [Lane],
+    run: &RunPlan,
+    more: &dyn Fn(&[Lane]) -> More,
+    context: &Context,
+) -> (SimDuration, Option<SimDuration>, End) {
     let once = lanes.iter().filter_map(|lane| played_once(lane.setting)).max();
     if once.is_none() && (run.warm_up == Auto::Auto || run.length == Auto::Auto) {
-        lanes.iter_mut().for_each(|lane| fly(lane, &run, context));
+        let count = lanes.len();
+        for (n, lane) in lanes.iter_mut().enumerate() {
+            // As long as any one of the others, or all that is measured after it.
+            context.one_of(count - n + 1, || {
+                fly(lane, run, context);
+                lane.is_cut = context.is_over();
+            });
+        }
     }
     let warm_up = match run.warm_up {
         Auto::Given(span) => span,
         Auto::Auto => pilots(lanes).map(|pilot| pilot.warm_up).max().unwrap_or(SimDuration::ZERO),
     };
     (context.progress)("warming up");
-    lanes.par_iter_mut().for_each(|lane| {
-        let numbers = 0..lane.setting.scenario.run.replications;
-        lane.replications = warmed_up(lane.setting, numbers, warm_up);
-    });
+    let numbers = 0..run.replications;
+    turns(lanes, context, |lane| lane.replications = warmed_up(lane.setting, numbers.clone(), warm_up));
+    cut_short_of(lanes, SimTime::ZERO + warm_up, context);
     let length = match (run.length, once) {
         (Auto::Given(length), _) => Some(length),
         (Auto::Auto, once) => once,
@@ -147,10 +192,9 @@ pub(super) fn measure(lanes: &mut [Lane], more: &dyn Fn(&[Lane]) -> More, contex
             End::Whole
         }
         Some(length) => extend_by(lanes, length, context),
-        None => rounds(lanes, &run, more, context),
+        None => rounds(lanes, run, more, context),
     };
-    close(lanes, length, context);
-    Schedule { warm_up, end }
+    (warm_up, length, end)
 }
 
 /// Runs the pilot of a lane.
@@ -158,7 +202,7 @@ fn fly(lane: &mut Lane, run: &RunPlan, context: &Context) {
     let name = lane.name.clone();
     let tell = |words: &str| match name.as_str() {
         "" => (context.progress)(words),
-        name => (context.progress)(&format!("{name}: {words}")),
+        name => (context.progress)(&format!("design {name}: {words}")),
     };
     let pilot = pilot::run(lane.setting, pilot::DOUBLINGS, &tell);
     if run.warm_up == Auto::Auto {
@@ -168,7 +212,7 @@ fn fly(lane: &mut Lane, run: &RunPlan, context: &Context) {
 }
 
 fn pilots<'l>(lanes: &'l [Lane]) -> impl Iterator<Item = &'l Pilot> {
-    lanes.iter().filter_map(|lane| lane.pilot.as_ref())
+    lanes.iter().filter(|lane| lane.goes_on()).filter_map(|lane| lane.pilot.as_ref())
 }
 
 /// Replications of these numbers, warmed up side by side.
@@ -183,17 +227,9 @@ pub(super) fn warmed_up(setting: &Setting, numbers: Range<u32>, warm_up: SimDura
         .collect()
 }
 
-/// Does something to every replication of every lane that goes on, side by side.
-fn each(lanes: &mut [Lane], act: impl Fn(&Setting, &mut Replication) + Sync) {
-    lanes.par_iter_mut().filter(|lane| !lane.is_overloaded).for_each(|lane| {
-        let setting = lane.setting;
-        lane.replications.par_iter_mut().for_each(|replication| act(setting, replication));
-    });
-}
-
 /// Measures another `span` of all lanes; whether any carries its load so far.
-fn extend(lanes: &mut [Lane], span: SimDuration) -> bool {
-    each(lanes, |setting, replication| replication.extend(span, setting.interrupted));
+fn extend(lanes: &mut [Lane], span: SimDuration, context: &Context) -> bool {
+    lengthen(lanes, span, context);
     for lane in lanes.iter_mut().filter(|lane| !lane.is_overloaded) {
         if overload::is_overloaded(lane.setting, &lane.replications, Sure::OfRate) {
             lane.is_overloaded = true;
@@ -202,21 +238,6 @@ fn extend(lanes: &mut [Lane], span: SimDuration) -> bool {
         }
     }
     lanes.iter().any(|lane| !lane.is_overloaded)
-}
-
-fn is_interrupted(context: &Context) -> bool {
-    context.interrupted.load(Ordering::Relaxed)
-}
-
-/// Waits for the last requests of the lanes that carry their load; says of the others what was cut short.
-fn close(lanes: &mut [Lane], length: Option<SimDuration>, context: &Context) {
-    for lane in lanes.iter_mut().filter(|lane| lane.is_overloaded) {
-        lane.notes.extend(length.map(|length| shortened(&lane.replications, length)));
-    }
-    if lanes.iter().any(|lane| !lane.is_overloaded) {
-        (context.progress)("waiting for the last requests of the window");
-        each(lanes, |setting, replication| replication.drain(setting.interrupted));
-    }
 }
 
 /// Advice, if the pilot never saw the start-up end.
@@ -260,8 +281,7 @@ fn play(lanes: &mut [Lane], length: SimDuration, context: &Context) {
     for number in 1..=PARTS {
         (context.progress)(&format!("measuring: part {number} of {PARTS}"));
         let until = (u128::from(length.ps()) * u128::from(number) / u128::from(PARTS)) as u64;
-        let span = SimDuration::from_ps(until - done);
-        each(lanes, |setting, replication| replication.extend(span, setting.interrupted));
+        lengthen(lanes, SimDuration::from_ps(until - done), context);
         done = until;
     }
 }
@@ -277,10 +297,10 @@ fn extend_by(lanes: &mut [Lane], length: SimDuration, context: &Context) -> End 
     let mut done = 0;
     for halvings in (0..=doublings).rev() {
         let until = length.ps() >> halvings;
-        if !extend(lanes, SimDuration::from_ps(until - done)) {
+        if !extend(lanes, SimDuration::from_ps(until - done), context) {
             return End::Overloaded;
         }
-        if is_interrupted(context) {
+        if is_at_an_end(lanes, context) {
             return End::Short;
         }
         done = until;
@@ -302,10 +322,10 @@ fn rounds(lanes: &mut [Lane], run: &RunPlan, more: &dyn Fn(&[Lane]) -> More, con
         (context.progress)(&format!("round {round}: measuring"));
         for _ in 0..u64::from(parts).min(parts_max - done) {
             // Nothing is gained by going on.
-            if !extend(lanes, part) {
+            if !extend(lanes, part, context) {
                 return End::Overloaded;
             }
-            if is_interrupted(context) {
+            if is_at_an_end(lanes, context) {
                 return End::Short;
             }
             done += 1;
@@ -324,8 +344,7 @@ fn rounds(lanes: &mut [Lane], run: &RunPlan, more: &dyn Fn(&[Lane]) -> More, con
         if let Decision::Stop { met } = decision {
             return if met { End::Precise } else { End::Short };
         }
-        if round >= ROUNDS_AT_THE_EDGE && lanes.iter().all(|lane| lane.is_overloaded || is_at_the_edge(lane))
-        {
+        if round >= ROUNDS_AT_THE_EDGE && lanes.iter().all(|lane| !lane.goes_on() || is_at_the_edge(lane)) {
             return End::Short;
         }
         if events(lanes) >= EVENTS.saturating_mul(lanes.len() as u64) {
@@ -358,7 +377,7 @@ fn is_at_the_edge(lane: &Lane) -> bool {
 fn widths(lanes: &[Lane], confidence: f64) -> (Vec<Option<f64>>, u64) {
     let wanted: Vec<(&Target, &[Replication])> = lanes
         .iter()
-        .filter(|lane| !lane.is_overloaded)
+        .filter(|lane| lane.goes_on())
         .flat_map(|lane| lane.wanted.iter().map(|target| (target, lane.replications.as_slice())))
         .collect();
     let widths = wanted.par_iter().map(|(t, replications)| t.relative_half_width(replications, confidence));
@@ -378,7 +397,7 @@ fn in_words(round: u32, widths: &[Option<f64>], precision: f64) -> String {
 /// A part of the first round, by the lane that needs the longest; one that met overload waits for the others.
 fn first_part(lanes: &[Lane], run: &RunPlan) -> SimDuration {
     let rounds = |only_stable: bool| {
-        lanes.iter().filter_map(move |lane| {
+        lanes.iter().filter(|lane| lane.goes_on()).filter_map(move |lane| {
             let pilot = lane.pilot.as_ref().filter(|p| !only_stable || p.overloaded_in.is_none())?;
             Some(lane.first_round(pilot))
         })

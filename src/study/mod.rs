@@ -15,6 +15,7 @@ mod audit;
 mod calibrate;
 mod check;
 mod compare;
+mod context;
 mod curve;
 mod elasticity;
 mod fit;
@@ -50,9 +51,10 @@ mod wear;
 
 pub use check::check;
 pub use compare::{CompareError, Contender, compare};
+pub use context::{Context, Time};
 pub use fit::fit;
 pub use knee::knee;
-pub use run::{Context, run};
+pub use run::run;
 pub use setting::StudyError;
 pub use sweep::{
     Base, Best, Bound, Planned, Query, RaceEnd, Shard, Step, answer_key, can_race,

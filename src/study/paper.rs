@@ -1,20 +1,46 @@
 //! How many machines paper allows: capacity and memory, whatever the queues do.
 
 use crate::outcome::PaperLimit;
-use crate::scenario::Scenario;
+use crate::scenario::{Load, Scenario};
 use crate::system::{Holdings, holdings};
 
+use super::check::check;
 use super::scaled::{Vary, with_machines};
 
 /// More machines than a scenario may state.
 const MACHINES_MAX: u64 = 1_000_000;
 
+/// Numbers of machines are simulated up to so many times the one with which the static estimate has the first resource full: caches
+/// and logs may take that much from it.
+const PAST_FULL: f64 = 4.0;
+/// A stated number this far below that one is no place to begin a search.
+const FAR_BELOW: f64 = 1.0 / 16.0;
+
 /// The limits of a design that need no simulation.
 #[derive(Clone, Debug)]
 pub(super) struct Paper {
     pub rows: Vec<PaperLimit>,
-    /// The smallest of them, or the most that can be stated.
+}
+
+/// How far numbers of machines are simulated. What is full on paper ends the promise and not the search: how many fit by latency
+/// is asked all the same.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Reach {
     pub most: f64,
+    /// Why no more are tried.
+    pub end: &'static str,
+    /// Machines with which the static estimate has the first resource full.
+    full: Option<f64>,
+}
+
+impl Reach {
+    /// Where the search begins: at what is stated, unless that is next to nothing.
+    pub fn start(&self, stated: u64) -> f64 {
+        match self.full {
+            Some(full) if (stated as f64) < FAR_BELOW * full => 0.5 * full,
+            _ => stated as f64,
+        }
+    }
 }
 
 /// The limits of what is varied.
@@ -52,20 +78,53 @@ pub(super) fn limits(scenario: &Scenario, vary: Vary) -> Paper {
             why: format!("the budget of {lanes} is kept; machines take none"),
         });
     }
-    Paper::of(rows)
+    Paper { rows }
 }
 
 impl Paper {
-    fn of(rows: Vec<PaperLimit>) -> Self {
-        let most = rows.iter().filter_map(|row| row.machines).min().unwrap_or(MACHINES_MAX);
-        Paper { rows, most: most.min(MACHINES_MAX) as f64 }
-    }
-
     /// The same with one more limit.
     pub fn and(mut self, row: Option<PaperLimit>) -> Self {
         self.rows.extend(row);
-        Paper::of(self.rows)
+        self
     }
+
+    /// How far machines are simulated.
+    pub fn reach(&self, scenario: &Scenario, vary: Vary, stated: u64) -> Reach {
+        if scenario.classes.iter().any(|class| matches!(class.load, Load::Closed { .. })) {
+            // However many wait for their answers, nothing piles up: only paper says where to end.
+            let most = self.rows.iter().filter_map(|row| row.machines).min().unwrap_or(MACHINES_MAX);
+            let end = "no more were tried: something else is full";
+            return Reach { most: (most.min(MACHINES_MAX) as f64).max(1.0), end, full: None };
+        }
+        let full = full_by_statics(scenario, vary, stated);
+        let past = full.map_or(MACHINES_MAX, |full| (PAST_FULL * full).ceil() as u64);
+        let most = past.max(2 * stated).min(MACHINES_MAX);
+        // Drives that hold data in place are taken as full; garbage collection of full stripes needs room to work at all.
+        let capacity = self.rows.iter().find(|row| row.resource == "capacity");
+        let room = capacity.and_then(|row| row.machines).filter(|_| scenario.design.layout.append.is_some());
+        match room {
+            Some(room) if room < most => {
+                let end = "no more can be simulated: their data does not fit the full stripes of the layout";
+                Reach { most: (room as f64).max(1.0), end, full }
+            }
+            _ => Reach { most: most as f64, end: "no more were tried", full },
+        }
+    }
+}
+
+/// Machines with which the static estimate has the first resource full; none where nothing is offered, or nothing limits.
+fn full_by_statics(scenario: &Scenario, vary: Vary, stated: u64) -> Option<f64> {
+    let mut alone = scenario.clone();
+    alone.objectives.clear();
+    alone.what_if.objectives.clear();
+    alone.phases.clear();
+    if let Vary::Class(place) = vary {
+        // Other classes only leave less.
+        alone.classes = vec![alone.classes[place].clone()];
+    }
+    let page = check(&alone).ok()?;
+    let share = page.static_ceiling_iops? / page.offered_iops?;
+    (share.is_finite() && share > 0.0).then_some(stated as f64 * share)
 }
 
 /// Years of growth that paper allows, at most so many, and what ends them.

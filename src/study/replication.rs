@@ -14,6 +14,9 @@ use super::setting::Setting;
 /// Events between two looks at whether the user has interrupted: at least a tenth of a second's work.
 const STRIDE_EVENTS: u64 = 1 << 20;
 
+/// Part of the window for which an interrupted run waits for its last requests: one in so many.
+const SOON: u64 = 20;
+
 /// Unit in which the log is read, bytes.
 const LOG_BLOCK: u64 = 4096;
 
@@ -284,12 +287,24 @@ impl Replication {
     /// Closes the window and runs on until all measured requests are done, or have been given as
     /// long again as the window was.
     pub fn drain(&mut self, interrupted: &AtomicBool) {
+        self.drain_for(1, interrupted);
+    }
+
+    /// The same of a run that the user has interrupted: for a small part of the window, which is enough for all but those
+    /// that wait in a long queue.
+    pub fn drain_soon(&mut self) {
+        self.drain_for(SOON, &AtomicBool::new(false));
+    }
+
+    /// Waits for as long as the window was ÷ `parts`.
+    fn drain_for(&mut self, parts: u64, interrupted: &AtomicBool) {
         if self.closed.is_some() {
             return;
         }
         self.close_window();
         let now = self.kernel.now();
         let window = now.since(self.kernel.model.recorder.from);
+        let window = SimDuration::from_ps(window.ps() / parts);
         if self.kernel.model.recorder.population.count() > 0 && self.stop == Stop::Time {
             self.run_to(now + window + SimDuration::from_us(1), interrupted);
             // What happens after the window is no verdict on it.

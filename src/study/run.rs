@@ -3,11 +3,10 @@
 //! A pilot finds the warm-up and the rates; replications run side by side, each in one thread, and are
 //! folded in order of their number, so that the answer does not depend on how many threads there are.
 
-use std::sync::atomic::AtomicBool;
-
 use crate::outcome::{ClassRow, RunOutcome, State};
 use crate::scenario::{Auto, Scenario};
 
+pub(super) use super::context::Context;
 use super::lockstep::{self, Lane, More};
 use super::pilot;
 use super::rebuild::{self, Pace};
@@ -19,20 +18,15 @@ use super::targets::targets;
 /// Log of a design whose log is full, bytes: stripes on their way, and little more.
 const HELD_AT_HIGH_WATER: u64 = 64 << 20;
 
-/// How a study reports on its way and hears of an interruption.
-pub struct Context<'a> {
-    /// Raised when the user interrupts; the study then says what is known.
-    pub interrupted: &'a AtomicBool,
-    /// Told in words what is being done.
-    pub progress: &'a (dyn Fn(&str) + Sync),
-    /// Whether every member of every station is wanted in the answer.
-    pub detail: bool,
-}
+/// Share of the time for the run itself, where the pace of a rebuild is measured after it.
+const BESIDE_A_REBUILD: f64 = 0.7;
 
 /// Runs a scenario at its stated load.
 pub fn run(scenario: &Scenario, context: &Context) -> Result<RunOutcome, StudyError> {
     let setting = Setting::new(scenario, context.interrupted)?;
-    let (replications, course) = replicate(&setting, context);
+    let rebuilds = scenario.faults.iter().any(|fault| fault.is_standing() && fault.rebuilding().is_some());
+    let share = if rebuilds { BESIDE_A_REBUILD } else { 1.0 };
+    let (replications, course) = context.part(share, || replicate(&setting, context));
     let mut outcome = summary::summarise(&setting, &replications, &course, context.detail);
     drop(replications);
     follow_up(&mut outcome, scenario, context)?;
@@ -58,13 +52,20 @@ pub(super) fn follow_up(
     scenario: &Scenario,
     context: &Context,
 ) -> Result<(), StudyError> {
-    if outcome.verdict.state == State::Unsustainable {
+    if outcome.verdict.state == State::Unsustainable && !context.is_over() {
         (context.progress)("the log fills: the same load with a full one");
-        outcome.notes.push(at_high_water(scenario, context)?);
+        let said = context.part(0.5, || at_high_water(scenario, context))?;
+        outcome.notes.push(said);
     }
-    if let Some(pace) = rebuild::pace(scenario, context)? {
-        outcome.rebuild_hours = pace.hours;
-        outcome.notes.push(pace_in_words(&pace));
+    let (pace, is_cut) = context.part(1.0, || (rebuild::pace(scenario, context), context.is_cut()));
+    if let Some(pace) = pace? {
+        outcome.notes.push(match is_cut {
+            true => format!("{}: the pace of the rebuild is not known", context.why_cut()),
+            false => {
+                outcome.rebuild_hours = pace.hours;
+                pace_in_words(&pace)
+            }
+        });
     }
     Ok(())
 }
@@ -92,6 +93,9 @@ fn at_high_water(scenario: &Scenario, context: &Context) -> Result<String, Study
     full.objectives.clear();
     let setting = Setting::new(&full, context.interrupted)?;
     let (replications, course) = replicate(&setting, context);
+    if let Some(why) = &course.interrupted {
+        return Ok(format!("{why}: what the load meets at high water is not known"));
+    }
     let outcome = summary::summarise(&setting, &replications, &course, false);
     let carried = outcome.carried.iops.value.unwrap_or(0.0);
     if outcome.verdict.state != State::Stable {

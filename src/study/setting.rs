@@ -187,6 +187,7 @@ pub(super) fn load_traces(scenario: &Scenario) -> Result<Vec<Option<Arc<Trace>>>
 pub(super) struct Course {
     pub warm_up: SimDuration,
     pub precision_met: bool,
-    pub interrupted: bool,
+    /// Why it was stopped before anything could be told, if it was.
+    pub interrupted: Option<String>,
     pub notes: Vec<String>,
 }

@@ -95,7 +95,10 @@ fn verdict(
         Ruling::Overloaded(overload) => {
             (State::Saturated, Some(of_overload(overload, &evidence, confidence)), overload.growth())
         }
-        _ if course.interrupted => (State::Undecided, Some("interrupted: what is known so far".into()), None),
+        _ if course.interrupted.is_some() => {
+            let why = course.interrupted.as_deref().unwrap_or_default();
+            (State::Undecided, Some(format!("{why}: what is known so far")), None)
+        }
         Ruling::Fills(_) => {
             let reason = match &filling {
                 Some(filling) => of_filling(setting, filling, &evidence),

@@ -77,6 +77,8 @@ pub(super) struct Trial<'s> {
     first: SimDuration,
     replications: Vec<Replication>,
     looks: u32,
+    /// It was stopped before it was done.
+    is_cut: bool,
     overloaded: bool,
     /// At the end of the last look.
     evidence: Option<Evidence>,
@@ -110,7 +112,6 @@ pub(super) struct Tried {
     pub utilisations: Vec<(String, f64)>,
     /// How far the fullest resource is from full.
     pub balance: Option<Margin>,
-
     /// What static arithmetic says of the mix that was offered, or measured where classes are closed.
     pub ceilings: Vec<Ceiling>,
     pub overloaded: bool,
@@ -165,6 +166,7 @@ impl<'s> Trial<'s> {
             first,
             replications,
             looks: 0,
+            is_cut: false,
             overloaded: false,
             evidence: None,
             halves: (f64::INFINITY, f64::INFINITY),
@@ -184,6 +186,11 @@ impl<'s> Trial<'s> {
     /// Looks so far.
     pub fn looks(&self) -> u32 {
         self.looks
+    }
+
+    /// Whether it was stopped before it was done.
+    pub fn is_cut(&self) -> bool {
+        self.is_cut
     }
 
     /// Whether what is asked can be estimated yet.
@@ -210,7 +217,8 @@ impl<'s> Trial<'s> {
 
     /// Another look; false if there is nothing more to see.
     pub fn look(&mut self) -> bool {
-        if self.overloaded || self.looks == LOOKS || self.is_interrupted() {
+        self.is_cut = self.is_interrupted();
+        if self.overloaded || self.looks == LOOKS || self.is_cut {
             return false;
         }
         let interrupted = self.setting.interrupted;
@@ -223,6 +231,10 @@ impl<'s> Trial<'s> {
             let factor = 1u64 << self.looks.saturating_sub(1);
             let span = SimDuration::from_ps(self.first.ps().saturating_mul(factor));
             self.replications.par_iter_mut().for_each(|r| r.extend(span, interrupted));
+        }
+        self.is_cut = self.is_interrupted();
+        if self.is_cut {
+            return false;
         }
         self.looks += 1;
         let evidence = Evidence::of(self.setting, &self.replications);
@@ -369,7 +381,7 @@ impl<'s> Trial<'s> {
         let course = Course {
             warm_up: self.warm_up,
             precision_met: targets(self.setting).iter().all(|t| t.is_precise(&self.replications, run)),
-            interrupted: self.is_interrupted(),
+            interrupted: self.is_cut.then(|| "interrupted".into()),
             notes: Vec::new(),
         };
         let outcome = summary::summarise(self.setting, &self.replications, &course, false);

@@ -13,8 +13,6 @@ mod limit;
 mod price;
 mod risk;
 
-use std::sync::atomic::Ordering;
-
 use crate::measure::rate_estimate;
 use crate::outcome::{DayRow, DriveWear, EndurancePage, RunOutcome, State, WearOutcome, YearRow};
 use crate::scenario::{DriveKind, Fault, Scenario, Start};
@@ -33,6 +31,10 @@ pub(super) use limit::endurance_limit;
 use risk::Rebuild;
 
 const SECONDS_A_DAY: f64 = 86_400.0;
+/// Share of the time for the run that counts bytes.
+const FOR_THE_RUN: f64 = 0.5;
+/// Share of what is left then for the pace of a rebuild; the draws take the rest.
+const FOR_THE_REBUILD: f64 = 0.8;
 
 /// Room, wear, risk and price of a scenario at its stated load.
 pub fn wear(scenario: &Scenario, context: &Context) -> Result<WearOutcome, StudyError> {
@@ -41,10 +43,10 @@ pub fn wear(scenario: &Scenario, context: &Context) -> Result<WearOutcome, Study
     }
     let (healthy, mut notes) = healthy(scenario);
     let setting = Setting::new(&healthy, context.interrupted)?;
-    let (replications, course) = replicate(&setting, context);
+    let (replications, course) = context.part(FOR_THE_RUN, || replicate(&setting, context));
     let run = summary::summarise(&setting, &replications, &course, false);
     let faults: Vec<Fault> = scenario.faults.iter().chain(&scenario.what_if.faults).cloned().collect();
-    let rebuild = Rebuild::of(&healthy, &faults, &setting, context)?;
+    let rebuild = context.part(FOR_THE_REBUILD, || Rebuild::of(&healthy, &faults, &setting, context))?;
     let model = Model::new(&setting, &replications, rebuild);
     let inputs = Inputs::stated(&healthy);
     let drawn = draws::draw(&model, &inputs, healthy.run.seed, context);
@@ -52,7 +54,25 @@ pub fn wear(scenario: &Scenario, context: &Context) -> Result<WearOutcome, Study
     notes.extend(not_carried(&run));
     notes.extend(beyond_the_rating(&model, &inputs));
     notes.extend(model.rebuild.reason.clone().filter(|_| !model.rebuild.is_known));
-    Ok(page(&model, &inputs, &run, &ledger_rows(&model, &inputs, &replications), drawn, notes, context))
+    let mut page =
+        page(&model, &inputs, &run, &ledger_rows(&model, &inputs, &replications), drawn, notes, context);
+    if course.interrupted.is_some() {
+        keep_what_needs_no_run(&mut page);
+    }
+    Ok(page)
+}
+
+/// Where nothing was measured there are no bytes, which is not to say that nothing is written.
+fn keep_what_needs_no_run(page: &mut WearOutcome) {
+    page.endurance = None;
+    page.flash_bytes_per_day = None;
+    page.drive_writes_per_day = None;
+    page.years_to_rated_wear = None;
+    page.years.clear();
+    page.ledger.clear();
+    page.capacities.clear();
+    page.reduction.clear();
+    page.results.retain(|row| ["full_after_years", "effective_bytes"].contains(&row.what.as_str()));
 }
 
 /// The scenario as it is when nothing is wrong and nothing has a date, its drives in use for long; and what that leaves
@@ -83,7 +103,10 @@ fn healthy(scenario: &Scenario) -> (Scenario, Vec<String>) {
 fn not_carried(run: &RunOutcome) -> Option<String> {
     match run.verdict.state {
         State::Stable => None,
-        State::Undecided => Some("the run was too short to tell whether the stated load is carried".into()),
+        State::Undecided => Some(match &run.verdict.reason {
+            Some(why) => format!("whether the stated load is carried is not known: {why}"),
+            None => "the run was too short to tell whether the stated load is carried".into(),
+        }),
         state => Some(format!(
             "the design does not carry the stated load ({}): bytes are those that it wrote while measured",
             state.word()
@@ -195,7 +218,7 @@ fn page(
         ranges: drawn.ranges,
         draws: drawn.count,
         failed_audit: run.audit.iter().filter(|row| !row.ok).cloned().collect(),
-        interrupted: context.interrupted.load(Ordering::Relaxed),
+        interrupted: context.is_interrupted(),
         defaults: run.defaults.clone(),
         assumptions: assumptions(model, run, endurance.is_some(), risk.is_some()),
         notes,

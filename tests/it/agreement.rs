@@ -14,7 +14,7 @@ use crate::runs::scenario;
 const PICK: Purpose = Purpose::named("pick");
 
 fn quiet<T>(ask: impl FnOnce(&Context) -> T) -> T {
-    ask(&Context { interrupted: &AtomicBool::new(false), progress: &|_| (), detail: false })
+    ask(&Context { interrupted: &AtomicBool::new(false), time: None, progress: &|_| (), detail: false })
 }
 
 fn run(text: &str) -> RunOutcome {

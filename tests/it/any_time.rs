@@ -195,7 +195,8 @@ fn fit_holds_every_period_to_the_objective() {
         light(66, "length = \"800 ms\"").replace("machines = 1", "machines = 40").replace("40000", "1000")
             + &phase("storm", "100 ms", "150 ms", 1.5)
             + &any(99.0, "300 us", "");
-    let context = Context { interrupted: &AtomicBool::new(false), progress: &|_| (), detail: false };
+    let context =
+        Context { interrupted: &AtomicBool::new(false), time: None, progress: &|_| (), detail: false };
     let found = study::fit(&scenario(&text), None, &context).unwrap_or_else(|e| panic!("{e}"));
     println!("{:?}", found.machines);
     let (low, high) = ends(&found.machines);
@@ -213,7 +214,8 @@ fn compare_takes_each_design_at_its_worst_period() {
     };
     let contender =
         |name: &str, service: &str| Contender { name: name.into(), scenario: scenario(&text(service)) };
-    let context = Context { interrupted: &AtomicBool::new(false), progress: &|_| (), detail: false };
+    let context =
+        Context { interrupted: &AtomicBool::new(false), time: None, progress: &|_| (), detail: false };
     let found = study::compare(&[contender("a", "10 us"), contender("b", "9 us")], &context);
     let found = found.unwrap_or_else(|error| panic!("{error}"));
     assert_eq!(found.answers.len(), 2);

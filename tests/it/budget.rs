@@ -32,7 +32,7 @@ fn planned(text: &str) -> (Sweep, Base, Planned) {
 fn kept(text: &str, stop_after: usize) -> (Planned, Vec<PointOutcome>) {
     let (sweep, base, planned) = planned(text);
     let interrupted = AtomicBool::new(false);
-    let context = Context { interrupted: &interrupted, progress: &|_| (), detail: false };
+    let context = Context { interrupted: &interrupted, time: None, progress: &|_| (), detail: false };
     let mut all = Vec::new();
     let one = rayon::ThreadPoolBuilder::new().num_threads(1).build().expect("a pool");
     let end = one.install(|| {

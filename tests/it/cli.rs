@@ -70,12 +70,16 @@ fn json_on_stdout_is_alone_and_fits_its_schema() {
     let objective = "[[objective]]\nclass = \"requests\"\npercentile = 90\nbelow = \"60 us\"\n";
     let search = folder.file("search.toml", &(small_queue(50_000.0) + objective));
     for command in ["knee", "fit"] {
-        let (_, out, err) = said(&[command, &search, "--set", "run.precision=0.1", "--json", "-"]);
+        let (_, out, err) = said(&[command, &search, "--set", "run.precision=0.1", "--json", "-", "--quiet"]);
         assert!(err.is_empty(), "{err}");
         assert_fits(&out, &format!("schema/{command}.schema.json"));
         let (_, csv, _) = said(&[command, &search, "--set", "run.precision=0.1", "--csv", "-"]);
         assert!(
-            csv.starts_with(if command == "knee" { "scale,offered_iops" } else { "case,accepted" }),
+            csv.starts_with(if command == "knee" {
+                "scale,offered_iops"
+            } else {
+                "case,limit,machines,accepted"
+            }),
             "{csv}"
         );
     }
@@ -84,7 +88,7 @@ fn json_on_stdout_is_alone_and_fits_its_schema() {
 }
 
 /// The text is JSON, nothing else, and fits the schema.
-fn assert_fits(text: &str, schema: &str) {
+pub fn assert_fits(text: &str, schema: &str) {
     let value: serde_json::Value = serde_json::from_str(text).expect("JSON and nothing else");
     let schema = std::fs::read_to_string(schema).expect("the schema");
     let schema: serde_json::Value = serde_json::from_str(&schema).expect("JSON");

@@ -14,7 +14,8 @@ use crate::program::{Folder, said};
 use crate::runs::{class, ends, queue, scenario};
 
 fn tried(designs: &[(&str, Scenario)]) -> Result<CompareOutcome, CompareError> {
-    let context = Context { interrupted: &AtomicBool::new(false), progress: &|_| (), detail: false };
+    let context =
+        Context { interrupted: &AtomicBool::new(false), time: None, progress: &|_| (), detail: false };
     let contender =
         |(name, scenario): &(&str, Scenario)| Contender { name: (*name).into(), scenario: scenario.clone() };
     study::compare(&designs.iter().map(contender).collect::<Vec<_>>(), &context)

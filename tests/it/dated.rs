@@ -263,7 +263,8 @@ fn a_slow_datasheet_drive_senses_and_commands_slowly() {
 }
 
 fn detailed(text: &str) -> RunOutcome {
-    let context = Context { interrupted: &AtomicBool::new(false), progress: &|_| (), detail: true };
+    let context =
+        Context { interrupted: &AtomicBool::new(false), time: None, progress: &|_| (), detail: true };
     study::run(&scenario(text), &context).unwrap_or_else(|error| panic!("{error}"))
 }
 

@@ -2,15 +2,18 @@
 
 use std::sync::atomic::AtomicBool;
 
-use forebay::outcome::FitOutcome;
+use forebay::outcome::{Figure, FitLimit, FitOutcome};
+use forebay::report::json::to_json;
 use forebay::report::terminal::{self, Style};
+use forebay::report::{csv, html};
 use forebay::study::{self, Context};
 
 use crate::program::{Folder, said};
 use crate::runs::scenario;
 
 fn fit(text: &str, class: Option<&str>) -> FitOutcome {
-    let context = Context { interrupted: &AtomicBool::new(false), progress: &|_| (), detail: false };
+    let context =
+        Context { interrupted: &AtomicBool::new(false), time: None, progress: &|_| (), detail: false };
     let outcome = study::fit(&scenario(text), class, &context).unwrap_or_else(|error| panic!("{error}"));
     assert_eq!(outcome.failed_audit, [], "an audit failed");
     outcome
@@ -60,6 +63,15 @@ fn the_answer_is_the_smallest_of_all_cases() {
     assert!(down.low.is_some_and(|n| n <= 76.0 && n > 65.0) && down.high.is_some_and(|n| n > 76.0));
     assert_eq!(found.binding.as_deref(), Some("one port down"));
     assert_eq!(found.machines.value, down.low);
+    // Latency binds with the port down; of sustained load it is only known that it lies above.
+    let [latency, sustained] = [&found.by_limit[0], &found.by_limit[1]];
+    assert_eq!((latency.limit.as_str(), latency.case.as_deref()), ("latency", Some("one port down")));
+    assert_eq!((latency.machines.value, latency.machines.low), (down.low, down.low));
+    assert_eq!(latency.binding.as_deref(), Some("requests all p99 below 200 us"));
+    assert_eq!((sustained.limit.as_str(), sustained.machines.value), ("sustained load", None));
+    // An M/M/1 is full at 100 of them.
+    assert_eq!(sustained.machines.low, down.low);
+    assert!(sustained.machines.high.is_none_or(|n| n > 90.0), "{sustained:?}");
     for width in [60, 80, 100, 140] {
         let page = terminal::fit(&found, &Style { width, color: false });
         assert!(page.lines().all(|line| line.chars().count() <= width), "{width}\n{page}");
@@ -81,7 +93,11 @@ fn paper_limits_the_number_too() {
                 growth = \"20 %/year\"\n[[objective]]\nclass = \"small\"\npercentile = 90\nbelow = \"10 ms\"\n";
     let found = fit(text, None);
     assert_eq!((found.machines.value, found.binding.as_deref()), (Some(7.0), Some("capacity")));
-    let years = found.outgrown_after_years.and_then(|years| years.value).expect("it grows");
+    // What is full on paper ends the promise and not the search: flash is far from busy with seven of them.
+    let [latency, capacity] = [&found.by_limit[0], &found.by_limit[2]];
+    assert_eq!((capacity.limit.as_str(), capacity.machines.value), ("capacity", Some(7.0)));
+    assert!(latency.machines.low.is_some_and(|n| n > 100.0), "{latency:?}");
+    let years = found.outgrown_after_years.clone().and_then(|years| years.value).expect("it grows");
     assert!((years - (7f64 / 4.0).ln() / 1.2f64.ln()).abs() < 1e-9, "{years}");
     // The same along the path of each class's own growth.
     let alone = fit(text, Some("small")).outgrown_after_years.expect("it grows");
@@ -131,4 +147,132 @@ fn questions_without_an_answer_say_why() {
     ]);
     assert_eq!(status, Some(1), "{out}");
     assert!(out.contains("No number of machines"), "{out}");
+    assert!(out.contains("out of reach: the load of a single machine is not sustained"), "{out}");
+}
+
+/// 32 cores of 20 us are full at 320 machines of 5,000 requests/s, long before a loose objective fails: sustained load sets the
+/// number, and of latency it is only known that it lies above.
+#[test]
+fn the_limit_that_binds_is_told_from_the_one_that_was_not_reached() {
+    let text = "[run]\nseed = 3\n[design.cpu]\ncores = 32\nservice = { mean = \"20 us\", shape = \"exponential\" }\n[[class]]\n\
+                name = \"requests\"\nmachines = 100\nload = { rate = \"5000/s\" }\nread = 1\nsizes = \"4 KiB\"\n[[objective]]\n\
+                class = \"requests\"\npercentile = 99\nbelow = \"50 ms\"\n";
+    let found = fit(text, None);
+    let [latency, sustained] = [&found.by_limit[0], &found.by_limit[1]];
+    assert_eq!(sustained.machines, found.machines);
+    assert!(sustained.machines.low.is_some_and(|n| n <= 320.0 && n > 290.0), "{sustained:?}");
+    assert_eq!(sustained.binding.as_deref(), Some("the load is no longer sustained: cpu is full"));
+    assert_eq!((latency.machines.value, latency.machines.low), (None, sustained.machines.low));
+    assert_eq!((latency.machines.high, latency.binding.as_deref()), (None, None), "{latency:?}");
+    // Without drives, memory and lanes there is nothing on paper, and why is said.
+    for row in &found.by_limit[2..] {
+        assert!(row.machines.low.is_none() && row.machines.reason.is_some() && row.case.is_none(), "{row:?}");
+    }
+}
+
+/// A fault that no objective is about limits nothing; `fit` says so at its start, and `check` says so before.
+#[test]
+fn a_fault_that_no_objective_is_about_is_named() {
+    let fault =
+        "[[fault]]\nname = \"core gone\"\nkind = \"drive-slow\"\ndrive = 0\nfactor = 2\nin_force = false\n";
+    let design = "[design.drives]\ncount = 2\nservice = { mean = \"10 us\", shape = \"exponential\" }\n";
+    let text = machines(1, fault).replace("[design.cpu]", &format!("{design}[design.cpu]"));
+    let text = text.replace("during = \"any\"", "during = \"healthy\"");
+    let words = "fault \"core gone\": no objective says `during = \"core gone\"` or \"any\", so `fit` does not judge it";
+    let page = study::check(&scenario(&text)).unwrap_or_else(|error| panic!("{error}"));
+    assert!(page.notes.iter().any(|note| note == words), "{:?}", page.notes);
+    let found = fit(&text, None);
+    assert!(found.notes.iter().any(|note| note == words), "{:?}", found.notes);
+    let shown = terminal::fit(&found, &Style { width: 100, color: false });
+    let start: Vec<&str> = shown.lines().take(5).collect();
+    assert!(start.iter().any(|line| line.starts_with("Not judged: core gone")), "{start:?}");
+    // With "any" it is judged.
+    let any = text.replace("during = \"healthy\"", "during = \"any\"");
+    let page = study::check(&scenario(&any)).unwrap_or_else(|error| panic!("{error}"));
+    assert!(!page.notes.iter().any(|note| note.contains("core gone")), "{:?}", page.notes);
+}
+
+/// Every limit stands in the table of the terminal, in the CSV and on the page as in the JSON, column by column.
+#[test]
+fn limits_are_shown_as_the_json_has_them() {
+    let figure = |value: Option<f64>, low: Option<f64>, high: Option<f64>| Figure {
+        value,
+        low,
+        high,
+        reason: value
+            .or(low)
+            .is_none()
+            .then(|| "not stated".into())
+            .or_else(|| high.is_none().then(|| "cpu is 62 % busy".into())),
+    };
+    let row = |limit: &str, machines: Figure, case: Option<&str>, binding: Option<&str>| FitLimit {
+        limit: limit.into(),
+        machines,
+        case: case.map(Into::into),
+        binding: binding.map(Into::into),
+    };
+    let mut found = fit(&machines(2, ""), None);
+    found.by_limit = vec![
+        row(
+            "latency",
+            figure(Some(1612.0), Some(1612.0), Some(1668.0)),
+            Some("one, \"drive\" lost"),
+            Some("a p99 below 1 ms"),
+        ),
+        row("sustained load", figure(None, Some(1612.0), Some(2000.0)), Some("healthy"), None),
+        row("capacity", figure(Some(941.0), Some(941.0), Some(941.0)), None, Some("31 TB of 69 TB")),
+        row("memory", figure(None, None, None), None, None),
+        row("lanes", figure(None, None, Some(7.0)), None, None),
+        row("endurance", figure(None, Some(938.0), None), None, None),
+    ];
+    let cells = ["1,612", "at least 1,612, below 2,000", "941", "–", "below 7", "at least 938"];
+    let shown = terminal::fit(&found, &Style { width: 120, color: false });
+    let page = html::page(&html::Findings { fit: Some(found.clone()), ..html::Findings::default() })
+        .expect("a page");
+    let csv = csv::fit_csv(&found);
+    let table: Vec<&str> = shown
+        .lines()
+        .skip_while(|line| !line.starts_with("Machines by each limit"))
+        .skip(3)
+        .take(6)
+        .collect();
+    let json: serde_json::Value = serde_json::from_str(&to_json(&found)).expect("JSON");
+    let rows = json["by_limit"].as_array().expect("rows");
+    assert_eq!((table.len(), rows.len()), (6, 6), "{shown}");
+    for ((row, line), cell) in rows.iter().zip(&table).zip(cells) {
+        let text = |key: &str| row[key].as_str().map(str::to_owned);
+        let limit = text("limit").expect("a name");
+        // Terminal: columns are two spaces or more apart.
+        let parts: Vec<&str> = line.split("  ").map(str::trim).filter(|part| !part.is_empty()).collect();
+        let case = text("case");
+        let fails = text("binding").filter(|_| case.is_some());
+        let dash = |text: Option<String>| text.unwrap_or("–".into());
+        assert_eq!(parts, [limit.clone(), cell.into(), dash(case.clone()), dash(fails)], "{line}");
+        // Page: what fails, or why there is no number.
+        let escaped = |text: String| text.replace('&', "&amp;").replace('"', "&quot;").replace('<', "&lt;");
+        let why = text("binding").or(row["machines"]["reason"].as_str().map(str::to_owned));
+        let cells = [limit.clone(), cell.into(), dash(case.clone()), why.unwrap_or_default()].map(escaped);
+        let mut rest = page.split("<tr>").filter(|row| row.contains(&format!(">{}<", cells[0])));
+        assert!(rest.any(|row| cells.iter().all(|cell| row.contains(&format!(">{cell}</")))), "{cells:?}");
+        // CSV: machines, accepted, rejected.
+        let number = |key: &str| row["machines"][key].as_f64().map_or(String::new(), |n| n.to_string());
+        let quoted = |text: String| match text.contains(['"', ',']) {
+            true => format!("\"{}\"", text.replace('"', "\"\"")),
+            false => text,
+        };
+        let wanted = [
+            quoted(case.unwrap_or_default()),
+            limit,
+            number("value"),
+            number("low"),
+            number("high"),
+            quoted(text("binding").unwrap_or_default()),
+            String::new(),
+            String::new(),
+            quoted(row["machines"]["reason"].as_str().unwrap_or_default().into()),
+        ];
+        assert!(csv.lines().any(|line| line == wanted.join(",")), "{wanted:?}\n{csv}");
+    }
+    let header = "case,limit,machines,accepted_machines,rejected_machines,first_to_give_way,busiest,utilisation,missing";
+    assert_eq!(csv.lines().next(), Some(header));
 }

@@ -9,17 +9,20 @@ use forebay::study::{self, Context};
 use crate::runs::scenario;
 
 fn run(text: &str) -> RunOutcome {
-    let context = Context { interrupted: &AtomicBool::new(false), progress: &|_| (), detail: false };
+    let context =
+        Context { interrupted: &AtomicBool::new(false), time: None, progress: &|_| (), detail: false };
     study::run(&scenario(text), &context).unwrap_or_else(|error| panic!("{error}"))
 }
 
 fn fit(text: &str) -> FitOutcome {
-    let context = Context { interrupted: &AtomicBool::new(false), progress: &|_| (), detail: false };
+    let context =
+        Context { interrupted: &AtomicBool::new(false), time: None, progress: &|_| (), detail: false };
     study::fit(&scenario(text), None, &context).unwrap_or_else(|error| panic!("{error}"))
 }
 
 fn knee(text: &str) -> KneeOutcome {
-    let context = Context { interrupted: &AtomicBool::new(false), progress: &|_| (), detail: false };
+    let context =
+        Context { interrupted: &AtomicBool::new(false), time: None, progress: &|_| (), detail: false };
     study::knee(&scenario(text), &context).unwrap_or_else(|error| panic!("{error}"))
 }
 

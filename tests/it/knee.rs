@@ -14,7 +14,8 @@ use crate::runs::{class, queue, scenario};
 const EXPONENTIAL: &str = "{ mean = \"10 us\", shape = \"exponential\" }";
 
 fn knee(scenario: &Scenario) -> KneeOutcome {
-    let context = Context { interrupted: &AtomicBool::new(false), progress: &|_| (), detail: false };
+    let context =
+        Context { interrupted: &AtomicBool::new(false), time: None, progress: &|_| (), detail: false };
     let outcome = study::knee(scenario, &context).unwrap_or_else(|error| panic!("{error}"));
     assert_eq!(outcome.failed_audit, [], "an audit failed");
     outcome

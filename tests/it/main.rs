@@ -41,6 +41,7 @@
 //! | `theory` | closed forms against rows from textbooks and standards |
 //! | `traces` | reading and replaying the shipped block traces |
 //! | `wear` | room, wear, risk and price: standards, the ledger of a long run, ranges |
+//! | `within` | interrupted or out of time: what is known is said, and what progress says on the way |
 
 #![expect(clippy::print_stdout, reason = "the figures that a statistical test found are part of its record")]
 
@@ -91,3 +92,4 @@ mod sweep;
 mod theory;
 mod traces;
 mod wear;
+mod within;

@@ -13,14 +13,16 @@ use crate::runs::scenario;
 const QUIET: fn(&str) = |_| ();
 
 fn wear(scenario: &Scenario) -> WearOutcome {
-    let context = Context { interrupted: &AtomicBool::new(false), progress: &QUIET, detail: false };
+    let context =
+        Context { interrupted: &AtomicBool::new(false), time: None, progress: &QUIET, detail: false };
     let outcome = study::wear(scenario, &context).unwrap_or_else(|error| panic!("{error}"));
     assert_eq!(outcome.failed_audit, [], "an audit failed");
     outcome
 }
 
 fn run(scenario: &Scenario) -> RunOutcome {
-    let context = Context { interrupted: &AtomicBool::new(false), progress: &QUIET, detail: false };
+    let context =
+        Context { interrupted: &AtomicBool::new(false), time: None, progress: &QUIET, detail: false };
     study::run(scenario, &context).unwrap_or_else(|error| panic!("{error}"))
 }
 

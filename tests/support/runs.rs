@@ -15,7 +15,8 @@ pub fn scenario(text: &str) -> Scenario {
 
 /// The answer to a scenario.
 pub fn run(scenario: &Scenario) -> RunOutcome {
-    let context = Context { interrupted: &AtomicBool::new(false), progress: &|_| (), detail: false };
+    let context =
+        Context { interrupted: &AtomicBool::new(false), time: None, progress: &|_| (), detail: false };
     study::run(scenario, &context).unwrap_or_else(|error| panic!("{error}"))
 }
 

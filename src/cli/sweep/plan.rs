@@ -52,7 +52,7 @@ fn probe(
     let (mut probed, mut sound, mut wrong) = (0, 0, None);
     progress.say("a probe of points spread over the space");
     let is_cut = clock::until(began + PROBE, interrupted, |stop| {
-        let context = Context { interrupted: stop, progress: &|_| (), detail: false };
+        let context = Context { interrupted: stop, time: None, progress: &|_| (), detail: false };
         let none = HashSet::new();
         let _: Result<(), Infallible> = study::sweep(sweep, base, &spread, &none, &context, |found, step| {
             probed = step.done;

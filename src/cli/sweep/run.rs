@@ -129,7 +129,7 @@ impl<'s> Keeper<'s> {
     fn all(&mut self, base: &Base, planned: &Planned, interrupted: &AtomicBool) -> Result<u64, String> {
         let finished = self.store.finished().map_err(|error| error.to_string())?;
         let before = planned.points.iter().filter(|point| finished.contains(&point.number)).count() as u64;
-        let context = Context { interrupted, progress: &|_| (), detail: false };
+        let context = Context { interrupted, time: None, progress: &|_| (), detail: false };
         study::sweep(self.sweep, base, planned, &finished, &context, |found, step| self.keep(&found, step))?;
         Ok(before)
     }
@@ -147,7 +147,7 @@ impl<'s> Keeper<'s> {
         self.known = held.iter().map(|found| found.point.number).collect();
         let before = self.known.len() as u64;
         let end = clock::until(self.began + given, interrupted, |stop| {
-            let context = Context { interrupted: stop, progress: &|_| (), detail: false };
+            let context = Context { interrupted: stop, time: None, progress: &|_| (), detail: false };
             study::race(self.sweep, base, planned, held, &context, |found, step| self.keep(&found, step))
         })?;
         Ok((before, end))

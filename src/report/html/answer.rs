@@ -19,7 +19,10 @@ pub(super) fn section(findings: &Findings) -> Markup {
         ("Which design is better?", findings.compare.as_ref().map(terminal::compare_answer)),
         ("Which variants are worth it?", findings.sweep.as_ref().map(sweep::answer)),
     ];
+    let missing: Vec<(Tone, String)> =
+        findings.missing.iter().map(|words| (Tone::Caution, words.clone())).collect();
     html! {
+        @if !missing.is_empty() { (list(&missing)) }
         div.answers {
             @for (about, lines) in answers.iter().filter_map(|(about, lines)| Some((about, lines.as_ref()?))) {
                 section {

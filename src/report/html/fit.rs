@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use crate::outcome::{FitCase, FitOutcome};
-use crate::report::numbers::{MISSING, format_count, format_percent};
+use crate::report::numbers::{MISSING, format_count, format_machines, format_percent};
 
 use super::chart::{Axis, Interval, Spell, intervals};
 use super::{figure, table};
@@ -24,19 +24,27 @@ pub(super) fn section(outcome: &FitOutcome) -> Markup {
         .iter()
         .map(|row| vec![row.class.clone(), row.machines.to_string(), row.stated_machines.to_string()])
         .collect();
-    let limits: Vec<Vec<String>> = outcome
-        .limits
+    let by_limit: Vec<Vec<String>> = outcome
+        .by_limit
         .iter()
-        .map(|limit| {
-            let machines = limit.machines.map_or(MISSING.into(), |machines| machines.to_string());
-            vec![limit.resource.clone(), machines, limit.why.clone()]
+        .map(|row| {
+            let why = row.binding.as_ref().or(row.machines.reason.as_ref());
+            vec![
+                row.limit.clone(),
+                format_machines(&row.machines),
+                row.case.clone().unwrap_or(MISSING.into()),
+                why.cloned().unwrap_or_default(),
+            ]
         })
         .collect();
     html! {
+        @if !by_limit.is_empty() {
+            h3 { "Machines by each limit, whatever the others do" }
+            (table(&["limit", "machines", "case", "why"], &by_limit))
+        }
         (figure("fit", chart(outcome), "The most machines of each case: a square for the number that may be promised, the end of its line for the smallest that is too many. The upright is what is stated.", &table(&["case", "machines", "gives way first", "busiest", "at"], &cases)))
         h3 { "By class" }
         (table(&["class", "fit", "stated"], &classes))
-        @if !limits.is_empty() { h3 { "What limits them" } (table(&["limit", "machines", "why"], &limits)) }
     }
 }
 

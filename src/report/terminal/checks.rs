@@ -18,6 +18,10 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &VerifyOutcome) {
     let total = plural(outcome.checks.len(), "check", "checks");
     let (tone, verdict) = match (outcome.checks.len(), failed) {
         (0, _) => (Tone::Caution, "No check was made".into()),
+        (_, 0) if !outcome.not_checked.is_empty() => {
+            let left = plural(outcome.not_checked.len(), "textbook scenario", "textbook scenarios");
+            (Tone::Caution, format!("{total} passed; {left} not checked"))
+        }
         (_, 0) => (Tone::Good, format!("Agrees with theory and standards: {total} passed")),
         (_, failed) => (Tone::Bad, format!("DISAGREES with theory or standards: {failed} of {total} failed")),
     };

@@ -3,7 +3,7 @@
 use crate::outcome::{Figure, FitCase, FitOutcome};
 use crate::report::grid::{Column, Grid};
 use crate::report::numbers::{
-    MISSING, format_count, format_percent, format_significant, format_stated_percent,
+    MISSING, format_count, format_machines, format_percent, format_significant, format_stated_percent,
 };
 use crate::report::sheet::{Sheet, Tone};
 use crate::report::text::{clean, first_that_fits};
@@ -26,10 +26,13 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &FitOutcome) {
         Some(machines) => {
             let fits = machines >= outcome.stated_machines as f64;
             let count = format_count(machines as u64);
+            // Without a number that is too large the search may have ended too soon for more.
+            let least = if outcome.machines.high.is_none() { "at least " } else { "" };
             let spellings = [
-                format!("{count} {whose} fit; {stated} are stated"),
-                format!("{count} fit of {stated} stated"),
-            ];
+                format!("{least}{count} {whose} fit; {stated} are stated"),
+                format!("{least}{count} fit of {stated} stated"),
+            ]
+            .map(capitalised);
             let tone = if fits { Tone::Good } else { Tone::Bad };
             sheet.line(tone, &first_that_fits(&spellings, width));
         }
@@ -39,6 +42,14 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &FitOutcome) {
         }
     }
     let set_by = match &outcome.binding {
+        Some(binding) if outcome.machines.value.is_none() => {
+            vec![format!("Not known for: {}", clean(binding))]
+        }
+        Some(binding) if outcome.machines.high.is_none() => {
+            let (case, reason) =
+                (clean(binding), outcome.machines.reason.as_deref().map_or(String::new(), clean));
+            vec![format!("Set by: not known; {case}: {reason}"), format!("Set by: not known; {case}")]
+        }
         Some(binding) => {
             let case =
                 std::iter::once(&outcome.healthy).chain(&outcome.faults).find(|case| &case.name == binding);
@@ -51,7 +62,24 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &FitOutcome) {
     };
     sheet.line(Tone::Strong, &first_that_fits(&set_by, width));
     growth_line(sheet, outcome);
+    not_judged(sheet, outcome);
     headline::of_search(sheet, &outcome.failed_audit, outcome.interrupted, &outcome.title);
+}
+
+/// The same with a capital letter.
+fn capitalised(text: String) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
+}
+
+/// Says which faults limit nothing because nothing has to hold while they stand.
+fn not_judged(sheet: &mut Sheet, outcome: &FitOutcome) {
+    let faults = outcome.faults.iter().filter(|case| case.objectives == 0);
+    let names: Vec<String> = faults.map(|case| clean(&case.name)).collect();
+    if !names.is_empty() {
+        let words = format!("Not judged: {}; no objective is about it (`during`)", names.join("; "));
+        sheet.paragraph(Tone::Caution, "", &words);
+    }
 }
 
 fn growth_line(sheet: &mut Sheet, outcome: &FitOutcome) {
@@ -73,6 +101,36 @@ fn ends(figure: &Figure) -> String {
     match (figure.low, figure.high) {
         (Some(low), Some(high)) if low == high => String::new(),
         _ => between(figure),
+    }
+}
+
+/// Adds a row for each limit by itself.
+pub(super) fn by_limit(sheet: &mut Sheet, outcome: &FitOutcome) {
+    let mut grid = Grid::new(vec![
+        Column::name("limit", 0),
+        Column::figure("machines", 0),
+        Column::name("case", 0),
+        Column::name("what fails above that", 1),
+    ]);
+    let mut footnotes = Footnotes::default();
+    for row in &outcome.by_limit {
+        footnotes.note(&row.machines, || clean(&row.limit));
+        let sets_it = row.machines.value.is_some() && row.machines.value == outcome.machines.value;
+        let words = |text: &Option<String>| text.as_deref().map_or(MISSING.into(), clean);
+        grid.row(
+            if sets_it { Tone::Strong } else { Tone::Plain },
+            vec![
+                clean(&row.limit),
+                format_machines(&row.machines),
+                words(&row.case),
+                row.case.as_ref().map_or(MISSING.into(), |_| words(&row.binding)),
+            ],
+        );
+    }
+    if !outcome.by_limit.is_empty() {
+        sheet.heading("Machines by each limit, whatever the others do");
+        let fitted = grid.fit(sheet.width());
+        finish_table(sheet, fitted, footnotes);
     }
 }
 

@@ -40,12 +40,28 @@ pub(super) fn between(figure: &Figure) -> String {
     format!(" ({} to {})", end(figure.low), end(figure.high))
 }
 
+/// "none", or between which loads it lies where only an end of it is known; and why.
+fn not_known(mark: &LoadMark) -> String {
+    let scale = &mark.scale;
+    let reason = scale.reason.as_deref().map_or(String::new(), clean);
+    let at = |scale: f64, iops: Option<f64>| {
+        let iops = iops.map_or(String::new(), |iops| format!(" ({})", format_per_second(iops)));
+        format!("{} × the stated load{iops}", format_significant(scale))
+    };
+    let low = scale.low.map(|low| format!("at least {}", at(low, mark.iops.low)));
+    let high = scale.high.map(|high| format!("below {}", at(high, mark.iops.high)));
+    let ends: Vec<String> = low.into_iter().chain(high).collect();
+    match ends.is_empty() {
+        true => format!("none; {reason}"),
+        false => format!("{}; {reason}", ends.join(", ")),
+    }
+}
+
 fn limit_line(outcome: &KneeOutcome) -> (Tone, Vec<String>) {
     let Some(load) = at_load(&outcome.limit) else {
-        let reason = outcome.limit.scale.reason.clone().unwrap_or_default();
         let reached = outcome.stated.objectives_met == Some(false) || outcome.stated.state != State::Stable;
         let tone = if reached { Tone::Bad } else { Tone::Plain };
-        return (tone, vec![format!("Limit: none; {reason}")]);
+        return (tone, vec![format!("Limit: {}", not_known(&outcome.limit))]);
     };
     let scale = &outcome.limit.scale;
     let tone = match (scale.low, scale.high) {
@@ -70,8 +86,7 @@ fn limit_line(outcome: &KneeOutcome) -> (Tone, Vec<String>) {
 
 fn saturation_line(outcome: &KneeOutcome) -> Vec<String> {
     let Some(load) = at_load(&outcome.saturation) else {
-        let reason = outcome.saturation.scale.reason.clone().unwrap_or_default();
-        return vec![format!("Saturation: none; {reason}")];
+        return vec![format!("Saturation: {}", not_known(&outcome.saturation))];
     };
     let binding = outcome.binding.as_deref().map_or(MISSING.into(), clean);
     let paper = match (outcome.static_ceiling_iops, &outcome.static_binding) {

@@ -1,6 +1,6 @@
 //! The answer of `wear`: how long the drives last, what room there is, what risk, what price.
 
-use crate::outcome::{ChoiceRow, DriveWear, EndurancePage, Figure, ResultRow, RiskPage, WearOutcome};
+use crate::outcome::{ChoiceRow, DriveWear, EndurancePage, Figure, ResultRow, RiskPage, State, WearOutcome};
 use crate::report::grid::{Column, Grid};
 use crate::report::numbers::{
     MISSING, format_bytes, format_bytes_per_s, format_count, format_odds, format_percent, format_significant,
@@ -58,6 +58,9 @@ pub(super) fn answer(sheet: &mut Sheet, outcome: &WearOutcome) {
 
 fn endurance_line(outcome: &WearOutcome) -> (Tone, Vec<String>) {
     let Some(page) = &outcome.endurance else {
+        if outcome.run.requests == 0 && outcome.state == State::Undecided {
+            return (Tone::Caution, vec!["Endurance: not known; nothing was measured by then".into()]);
+        }
         return (Tone::Plain, vec!["Endurance: the drives have no rating of it".into()]);
     };
     let warranty = format_stated(page.warranty_years);

@@ -23,7 +23,7 @@ struct Answers {
 /// Asks one point. Whatever goes wrong is in its outcome.
 pub(super) fn point(sweep: &Sweep, base: &Base, task: &Task, context: &Context) -> PointOutcome {
     let quiet = |_: &str| ();
-    let context = Context { interrupted: context.interrupted, progress: &quiet, detail: false };
+    let context = Context { interrupted: context.interrupted, time: None, progress: &quiet, detail: false };
     let mut sets: Vec<Override> = task
         .point
         .sets

@@ -27,7 +27,15 @@ pub(in crate::study) fn endurance_limit(
     healthy.objectives.clear();
     healthy.run.length = Auto::Given(pilot::first_length(&Setting::new(&healthy, context.interrupted)?));
     let setting = Setting::new(&healthy, context.interrupted)?;
-    let (replications, _) = replicate(&setting, context);
+    let (replications, course) = replicate(&setting, context);
+    let unknown = |why: &str| PaperLimit {
+        resource: "endurance".into(),
+        machines: None,
+        why: format!("{why}: what the machines write was not measured"),
+    };
+    if let Some(why) = &course.interrupted {
+        return Ok(Some(unknown(why)));
+    }
     let rebuild = Rebuild { pace: None, content: 0.0, wait_h: 0.0, reason: None, is_known: true };
     let model = Model::new(&setting, &replications, rebuild);
     let inputs = Inputs::stated(&healthy);

@@ -1,7 +1,5 @@
 //! Rebuild and risk of loss: hours at the pace that the simulated system has under its load, and the chain of lost drives.
 
-use std::sync::atomic::Ordering;
-
 use crate::engine::SimDuration;
 use crate::outcome::RiskPage;
 use crate::scenario::{Design, FabricShape, Fault, FaultKind, Protection, Rebuilding, Scenario, SpareKind};
@@ -69,8 +67,10 @@ impl Rebuild {
             is_second: false,
         }];
         let pace = rebuild::pace(&lost, context)?;
-        if context.interrupted.load(Ordering::Relaxed) {
-            return Ok(none("risk of loss is not told: interrupted before a rebuild was measured", false));
+        if context.is_cut() {
+            let why =
+                format!("risk of loss is not told: {} before a rebuild was measured", context.why_cut());
+            return Ok(none(&why, false));
         }
         let reason = match &pace {
             Some(Pace { hours: Some(_), .. }) => None,

@@ -121,7 +121,7 @@ proptest! {
 
 /// A model of a few milliseconds, for what is drawn.
 fn with_model<T>(scenario: &Scenario, act: impl FnOnce(&Model, &Context) -> T) -> T {
-    let context = Context { interrupted: &QUIET, progress: &|_| {}, detail: false };
+    let context = Context { interrupted: &QUIET, time: None, progress: &|_| {}, detail: false };
     let setting = Setting::new(scenario, &QUIET).unwrap_or_else(|error| panic!("{error}"));
     let (replications, _) = replicate(&setting, &context);
     let rebuild = Rebuild { pace: None, content: 1e12, wait_h: 0.0, reason: None, is_known: true };

@@ -454,6 +454,7 @@ pub fn verified(broken: bool) -> VerifyOutcome {
     VerifyOutcome {
         schema: 1,
         tool: "forebay 0.1.0".into(),
+        not_checked: Vec::new(),
         checks: vec![
             check("mm1-0.8 mean", "mean time in system, us", kleinrock, 500.0, figure(501.2, 3.1), true),
             check(
