@@ -150,3 +150,35 @@ fn a_curve_that_turns_back_is_told() {
     margins.note(0.5, sure, Standing::Holds, margin(-0.2));
     assert_eq!(margins.turns_back(), Some((0.3, 0.5)));
 }
+
+/// Work rises as the load does: one trial at a hundredth tells where the design is full, and no more than that is tried.
+#[test]
+fn by_a_law_one_trial_tells_the_root() {
+    let mut work = Margins::of_work();
+    assert_eq!(work.guess(), Guess::Above);
+    work.note(3.0, Effort::Quick, Standing::Unclear, Some(Margin { value: 0.01f64.ln(), half: 0.01 }));
+    let Guess::At(root) = work.guess() else { panic!("{:?}", work.guess()) };
+    assert!((root - 300.0).abs() < 1e-9, "{root}");
+}
+
+/// A load that is known to fail is not tried again, nor anything above it, and is the upper end.
+#[test]
+fn a_load_that_is_known_to_fail_is_not_tried() {
+    struct Below<'a>(&'a mut Queue, f64);
+    impl Loads for Below<'_> {
+        fn try_at(&mut self, load: f64, effort: Effort) -> Option<Standing> {
+            assert!(load < self.1, "{load} was tried");
+            self.0.try_at(load, effort)
+        }
+        fn guess(&self) -> Guess {
+            self.0.guess()
+        }
+        fn discernible(&self, root: f64) -> f64 {
+            self.0.discernible(root)
+        }
+    }
+    // The root lies at 0.9999: all that is tried below 0.95 holds.
+    let wanted = Wanted { range: (0.05, 0.95), fails: Some(0.98), ..wanted(0.6) };
+    let found = bracket(&mut Below(&mut Queue::new(1e4, 1e-3, 1), 0.98), &wanted);
+    assert_eq!((found.low, found.high), (Some(0.95), Some(0.98)));
+}

@@ -58,17 +58,19 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
     let (mut found, mut notes) = (Vec::new(), not_judged(scenario));
     let mut start = reach.start(stated);
     for (n, case) in cases.iter().enumerate() {
-        let one = context
-            .one_of(cases.len() - n + usize::from(grows(scenario)), || study.case(case, start, &mut notes))?;
-        // A fault takes something away: the search begins where the healthy one ended.
-        start = one.low.unwrap_or(start);
+        let one = context.one_of(cases.len() - n + usize::from(grows(scenario)), || {
+            study.case(case, start, n > 0, &mut notes)
+        })?;
+        // A fault takes something away: the search begins at the smallest number so far.
+        start = if n == 0 { one.low.unwrap_or(start) } else { one.low.map_or(start, |low| low.min(start)) };
         found.push(one);
     }
+    notes.extend(study.neighbours_of_smallest(&cases, &found)?);
     let by_limit = by_limit(scenario, &found, &paper);
     let rows: Vec<FitCase> = found.into_iter().map(|found| found.row).collect();
     let (machines, binding) = smallest(&rows, &paper);
     notes.extend(unfinished(&rows, &paper, context));
-    let outgrown = study.outgrown(&cases, &machines, stated)?;
+    let outgrown = study.outgrown(&cases, binding.as_deref(), &machines, stated)?;
     let promised = machines.value.unwrap_or(0.0);
     let by_class = scenario.classes.iter().zip(machines_at(&scenario.classes, vary, promised));
     let by_class = by_class.map(|(class, count)| ClassMachines {
@@ -207,6 +209,9 @@ struct Study<'a> {
 /// A case has this part of the events of a study at least.
 const MOST_PARTS: u64 = 6;
 
+/// Said of a case that holds where another one decides.
+const NOT_DECIDING: &str = "it holds where another case decides, and is searched no further";
+
 /// What was found in a case.
 struct Found {
     row: FitCase,
@@ -218,7 +223,16 @@ struct Found {
 
 impl Study<'_> {
     /// How many machines fit in a case, looked for from `start`.
-    fn case(&mut self, case: &Case, start: f64, notes: &mut Vec<String>) -> Result<Found, StudyError> {
+    ///
+    /// Where another case went before, `start` is what it accepted: a case that holds there too does not decide, and is
+    /// searched no further.
+    fn case(
+        &mut self,
+        case: &Case,
+        start: f64,
+        is_later: bool,
+        notes: &mut Vec<String>,
+    ) -> Result<Found, StudyError> {
         if case.scenario.objectives.is_empty() {
             let why = "no objective is about this case: say \"any\" or its name in `during`";
             return Ok(Found { row: FitCase::unknown(case, why), low: None, ends: None });
@@ -240,16 +254,18 @@ impl Study<'_> {
             fails: None,
         };
         attempts.allow(self.events);
-        let first = self.first_of_all(&mut attempts, &wanted);
+        let is_asked = is_later || self.context.time.is_some();
+        let first = is_asked.then(|| self.first_of_all(&mut attempts, &wanted));
         let wanted = Wanted { error: self.error - first.map_or(0.0, |(error, _)| error), ..wanted };
-        let mut limit = search(&mut attempts, &wanted, None, 1.0);
         let accepted = first.and_then(|(_, accepted)| accepted);
+        let holds = accepted.filter(|_| is_later);
+        let mut limit = match holds {
+            Some(count) => Limit::at_least(count),
+            None => search(&mut attempts, &wanted, None, 1.0),
+        };
         let accepted = accepted.filter(|count| limit.found.high.is_none_or(|high| *count < high));
         limit.found.low = limit.found.low.into_iter().chain(accepted).max_by(f64::total_cmp);
         let cut = context.is_cut().then(|| context.why_cut());
-        if cut.is_none() {
-            notes.extend(neighbours(&mut attempts, &limit, &case.name));
-        }
         self.requests += attempts.requests();
         self.failed.extend(attempts.failed_audit());
         if let Some(error) = attempts.error.take() {
@@ -261,20 +277,40 @@ impl Study<'_> {
         notes.extend(limit.turns_back.map(|(fails, holds)| {
             format!("{}: not monotone: {fails:.0} machines fail and {holds:.0} hold", case.name)
         }));
-        let row = self.row(case, &limit, &attempts, cut.as_deref());
+        let why = cut.or_else(|| holds.map(|_| NOT_DECIDING.into()));
+        let row = self.row(case, &limit, &attempts, why.as_deref());
         let ends = columns::of_case(case, &limit, &attempts, &row);
         Ok(Found { row, low: limit.found.low, ends: Some(ends) })
     }
 
-    /// Where time is short, a sure trial of the number where the search begins, before it looks around: it may be the only
+    /// Looks about the number that all cases hold, in the case that decides.
+    fn neighbours_of_smallest(
+        &mut self,
+        cases: &[Case],
+        found: &[Found],
+    ) -> Result<Option<String>, StudyError> {
+        let decided = cases.iter().zip(found).filter(|(_, found)| found.row.machines.high.is_some());
+        let least =
+            decided.filter_map(|(case, found)| Some((case, found.low?))).min_by(|a, b| a.1.total_cmp(&b.1));
+        let Some((case, low)) = least.filter(|_| !self.context.is_cut()) else { return Ok(None) };
+        let say = |words: &str| (self.context.progress)(&format!("case {}: {words}", case.name));
+        let context = Context { progress: &say, ..*self.context };
+        let mut attempts = Attempts::varying(self.vary, self.base, &case.scenario, &context);
+        attempts.allow(self.events);
+        let note = neighbours(&mut attempts, low, &case.name);
+        self.requests += attempts.requests();
+        self.failed.extend(attempts.failed_audit());
+        attempts.error.take().map_or(Ok(note), Err)
+    }
+
+    /// A sure trial of the number where the search begins, before it looks around: where time is short it may be the only
     /// one. The error that it takes of the case's, and the number if it was accepted.
-    fn first_of_all(&self, attempts: &mut Attempts, wanted: &Wanted) -> Option<(f64, Option<f64>)> {
-        self.context.time?;
+    fn first_of_all(&self, attempts: &mut Attempts, wanted: &Wanted) -> (f64, Option<f64>) {
         let error = FIRST * wanted.error;
         let count = wanted.start.round().max(1.0);
         attempts.tell(&format!("objectives: a sure trial of {count:.0} machines"));
         let attempt = attempts.attempt(count, Question::Objectives, Effort::Sure { error });
-        Some((error, attempt.filter(|a| a.standing == Standing::Holds).map(|_| count)))
+        (error, attempt.filter(|a| a.standing == Standing::Holds).map(|_| count))
     }
 
     /// A case's row; `cut` is why its search was stopped, if it was.
@@ -319,8 +355,10 @@ impl Study<'_> {
 }
 
 /// Looks at one machine fewer and one more on the same requests: more machines must not make it better.
-fn neighbours(attempts: &mut Attempts, limit: &Limit, case: &str) -> Option<String> {
-    let at = limit.found.low.filter(|low| *low >= 2.0)?;
+fn neighbours(attempts: &mut Attempts, at: f64, case: &str) -> Option<String> {
+    if at < 2.0 {
+        return None;
+    }
     attempts.tell(&format!("one machine fewer and one more than {at:.0}"));
     let mut look = |count: f64| {
         let attempt = attempts.attempt(count, Question::Objectives, Effort::Quick)?;

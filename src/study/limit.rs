@@ -31,6 +31,12 @@ pub(super) struct Limit {
 }
 
 impl Limit {
+    /// Of a search that ended where something was accepted.
+    pub fn at_least(load: f64) -> Self {
+        let found = Bracket { value: load, low: Some(load), high: None };
+        Limit { found, out_of_reach: false, beyond_range: false, gives_way: None, turns_back: None }
+    }
+
     /// Of open classes no load beyond saturation meets an objective for long: where the two cannot be told apart, the
     /// limit is the saturation.
     pub fn clip(&mut self, saturation: &Bracket) {
@@ -65,7 +71,12 @@ pub(super) fn of_load(attempts: &mut Attempts, full: &Bracket, unit: Option<f64>
 
 /// Searches in steps; `full` is where what is varied fills the design, if that is known, in steps.
 pub(super) fn search(attempts: &mut Attempts, wanted: &Wanted, full: Option<f64>, step: f64) -> Limit {
-    let (margins, balance) = (Margins::new(full), Margins::of_work());
+    // Work rises as the load does where all of it is varied.
+    let work = match attempts.vary {
+        Vary::Load | Vary::Mix => Margins::of_work(),
+        Vary::Class(_) | Vary::Years => Margins::new(None),
+    };
+    let (margins, balance) = (Margins::new(full), work);
     let mut meeting = Meeting { margins, balance, step, attempts };
     // What was tried before is known already.
     let known = meeting.attempts.list.iter().filter(|a| a.question == Question::Objectives);

@@ -103,17 +103,18 @@ fn contradiction(number: u64) -> Option<String> {
     if let Some(fall) = used.windows(2).find(|w| w[1].0 > 1.1 * w[0].0 && w[1].1 < w[0].1) {
         return Some(format!("utilisation falls along the curve: {fall:?}"));
     }
-    let below = run(&design(number, 0.97 * low)).verdict;
+    let window = |iops: f64| {
+        design(number, iops).replace("[run]\n", "[run]\nwarm_up = \"50 ms\"\nlength = \"400 ms\"\n")
+    };
+    let below = run(&window(0.97 * low)).verdict;
     if below.state != State::Stable {
         return Some(format!("{said}; at 0.97 of the low end {:?}: {:?}", below.state, below.reason));
     }
-    let above = run(&design(number, 1.06 * high)).verdict;
+    let above = run(&window(1.06 * high)).verdict;
     if above.state == State::Stable {
         return Some(format!("{said}; stable at 1.06 of the high end"));
     }
-    let short =
-        design(number, 1.3 * value).replace("[run]\n", "[run]\nwarm_up = \"30 ms\"\nlength = \"200 ms\"\n");
-    let carried = run(&short).carried.iops.value.expect("a figure");
+    let carried = run(&window(1.3 * value)).carried.iops.value.expect("a figure");
     ((carried / value - 1.0).abs() > 0.03)
         .then(|| format!("{said}; offered 1.3 times of it {carried:.0} are carried"))
 }
@@ -128,12 +129,12 @@ fn assert_agreement(numbers: std::ops::Range<u64>) {
 
 /// Claim:   saturation lies within 3 % of the static estimate, which is exact here; `run` is stable at 0.97 of its low end and
 ///          is not at 1.06 of its high end; offered 1.3 times as much, the design carries what it carries when full.
-/// Method:  designs 0 to 2, `knee` and three runs each.
+/// Method:  designs 0 and 1, `knee` and three runs of 0.4 s each.
 /// Alarm:   an end errs with 2.5 %, and must err by 3 or 6 % more to be seen; the seeds are fixed.
 /// Catches: the 55 % of finding 1, a limit above saturation, rows that mix.
 #[test]
 fn knee_agrees_with_run_and_with_paper_on_designs_drawn_at_random() {
-    assert_agreement(0..3);
+    assert_agreement(0..2);
 }
 
 /// The same of sixty.

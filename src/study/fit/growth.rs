@@ -1,6 +1,6 @@
 //! The year in which growth outgrows the design.
 
-use crate::measure::Wanted;
+use crate::measure::{Effort, Standing, Wanted};
 use crate::outcome::Figure;
 use crate::study::attempts::Attempts;
 use crate::study::knee::in_words;
@@ -9,9 +9,10 @@ use crate::study::paper;
 use crate::study::run::Context;
 use crate::study::scaled::Vary;
 use crate::study::setting::StudyError;
+use crate::study::trial::Question;
 
-use super::Study;
 use super::cases::Case;
+use super::{FIRST, Study};
 
 /// Years looked ahead at most.
 const YEARS: f64 = 50.0;
@@ -25,6 +26,7 @@ impl Study<'_> {
     pub(super) fn outgrown(
         &mut self,
         cases: &[Case],
+        binding: Option<&str>,
         machines: &Figure,
         stated: u64,
     ) -> Result<Option<(Figure, String)>, StudyError> {
@@ -46,7 +48,10 @@ impl Study<'_> {
         }
         let by_paper = paper::years(self.base.scenario, YEARS);
         let mut soonest = (Figure::exact(by_paper.0), by_paper.1);
-        let judged: Vec<&Case> = cases.iter().filter(|case| !case.scenario.objectives.is_empty()).collect();
+        let mut judged: Vec<&Case> =
+            cases.iter().filter(|case| !case.scenario.objectives.is_empty()).collect();
+        // What decides today probably does so then.
+        judged.sort_by_key(|case| binding != Some(case.name.as_str()));
         for (n, case) in judged.iter().enumerate() {
             let say = |words: &str| (self.context.progress)(&format!("growth, case {}: {words}", case.name));
             let context = Context { progress: &say, ..*self.context };
@@ -61,8 +66,21 @@ impl Study<'_> {
                 error: self.error,
                 fails: None,
             };
+            let known = soonest.0.low.filter(|years| n > 0 && *years > 0.0);
             let (limit, cut) = context.one_of(judged.len() - n, || {
-                let limit = search(&mut attempts, &wanted, None, 1.0);
+                // A case that holds as long as the one before has nothing to add.
+                let error = FIRST * self.error;
+                let holds = known.filter(|years| {
+                    let attempt = attempts.attempt(*years, Question::Objectives, Effort::Sure { error });
+                    attempt.is_some_and(|attempt| attempt.standing == Standing::Holds)
+                });
+                let left = known.map_or(0.0, |_| error);
+                let limit = match holds {
+                    Some(_) => None,
+                    None => {
+                        Some(search(&mut attempts, &Wanted { error: self.error - left, ..wanted }, None, 1.0))
+                    }
+                };
                 (limit, context.is_cut().then(|| context.why_cut()))
             });
             self.requests += attempts.requests();
@@ -73,6 +91,7 @@ impl Study<'_> {
             if let Some(why) = cut {
                 return Ok(Some((Figure::missing(format!("case {}: {why}", case.name)), case.name.clone())));
             }
+            let Some(limit) = limit else { continue };
             let sooner = soonest.0.value.is_none_or(|years| limit.found.value < years);
             if !limit.beyond_range && sooner {
                 let open =
