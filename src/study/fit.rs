@@ -58,8 +58,10 @@ pub fn fit(scenario: &Scenario, class: Option<&str>, context: &Context) -> Resul
     let (mut found, mut notes) = (Vec::new(), not_judged(scenario));
     let mut start = reach.start(stated);
     for (n, case) in cases.iter().enumerate() {
+        // One that was stopped decides nothing yet.
+        let is_later = found.iter().any(|found: &Found| found.row.machines.high.is_some());
         let one = context.one_of(cases.len() - n + usize::from(grows(scenario)), || {
-            study.case(case, start, n > 0, &mut notes)
+            study.case(case, start, is_later, &mut notes)
         })?;
         // A fault takes something away: the search begins at the smallest number so far.
         start = if n == 0 { one.low.unwrap_or(start) } else { one.low.map_or(start, |low| low.min(start)) };
