@@ -16,8 +16,9 @@ use crate::outcome::{ClassMachines, Figure, FitCase, FitOutcome};
 use crate::scenario::Scenario;
 
 use super::attempts::Attempts;
-use super::knee::{EVENTS, assumptions_of, in_words, not_sustained};
+use super::knee::{assumptions_of, in_words, not_sustained};
 use super::limit::{Limit, search};
+use super::lockstep::EVENTS;
 use super::paper::{self, Paper, Reach};
 use super::run::Context;
 use super::scaled::{Base, Vary, machines_at};

@@ -11,6 +11,7 @@ use crate::scenario::{Load, Scenario};
 use super::attempts::Attempts;
 use super::ladder;
 use super::limit::{self, Limit};
+use super::lockstep::EVENTS;
 use super::run::Context;
 use super::saturation::{HALF_WIDTH, Saturation, iops_at, saturation};
 use super::scaled::{Base, Vary, is_closed};
@@ -20,9 +21,8 @@ use super::{TOOL, assumptions, curve, elasticity};
 use resources::resources;
 use so_far::{Cut, cut_of};
 
-/// Events that a study may take, some 100 processor-seconds, and the parts of it: the stated load and saturation, the
-/// limit, the knee, more points of the curve, each rung of the ladder.
-pub(super) const EVENTS: u64 = 1_200_000_000;
+/// Hundredths of the events that a study may take: the stated load and saturation, the limit, the knee, more points of the
+/// curve, each rung of the ladder.
 const PARTS: [u64; 5] = [30, 35, 15, 8, 4];
 
 /// Of the time that is left, the share of each part.

@@ -34,7 +34,7 @@ const ROUNDS_AT_THE_EDGE: u32 = 6;
 const BALANCE_KNOWN_TO: f64 = 0.01;
 /// Events after which a run of automatic length ends with the intervals that it has, some 100 processor-seconds: near
 /// saturation, or where replications differ by where hot data lies, a precision may never be reached.
-const EVENTS: u64 = 1_200_000_000;
+pub(super) const EVENTS: u64 = 1_200_000_000;
 /// Rounds of the same length before it doubles.
 const ROUNDS_BEFORE_DOUBLING: u32 = 6;
 

@@ -99,10 +99,12 @@ fn verdict(
             let why = course.interrupted.as_deref().unwrap_or_default();
             (State::Undecided, Some(format!("{why}: what is known so far")), None)
         }
-        Ruling::Fills(_) => {
-            let reason = match &filling {
-                Some(filling) => of_filling(setting, filling, &evidence),
-                None => "garbage collection of the layout falls behind what is written to stripes: free stripes run out, \
+        Ruling::Fills(stock) => {
+            let reason = match (stock, &filling) {
+                (Stock::Log, Some(filling)) => of_filling(setting, filling, &evidence),
+                // Work and absorption tell sooner than the level.
+                (Stock::Log, None) => of_offered(&evidence, confidence) + ": the write log fills",
+                (Stock::Debt, _) => "garbage collection of the layout falls behind what is written to stripes: free stripes run out, \
                          and the percentiles here no longer hold".into(),
             };
             (State::Unsustainable, Some(reason), None)
