@@ -300,7 +300,7 @@ fn extend_by(lanes: &mut [Lane], length: SimDuration, context: &Context) -> End 
         if !extend(lanes, SimDuration::from_ps(until - done), context) {
             return End::Overloaded;
         }
-        if is_at_an_end(lanes, context) {
+        if halvings > 0 && is_at_an_end(lanes, context) {
             return End::Short;
         }
         done = until;

@@ -71,9 +71,13 @@ pub(super) fn lengthen(lanes: &mut [Lane], span: SimDuration, context: &Context)
     lanes.iter_mut().filter(|lane| lane.goes_on()).for_each(|lane| lane.looks += 1);
 }
 
-/// Whether there is nothing more to measure in this time.
-pub(super) fn is_at_an_end(lanes: &[Lane], context: &Context) -> bool {
-    context.is_over() || !lanes.iter().any(Lane::goes_on)
+/// Whether there is nothing more to measure in this time. Where more was to come, and the time is over just as all have come
+/// as far as they were to, they are cut all the same.
+pub(super) fn is_at_an_end(lanes: &mut [Lane], context: &Context) -> bool {
+    if context.is_over() {
+        lanes.iter_mut().filter(|lane| lane.goes_on()).for_each(|lane| lane.is_cut = true);
+    }
+    !lanes.iter().any(Lane::goes_on)
 }
 
 /// Waits for the last requests of the lanes that carry their load; says of the others what was cut short.
@@ -91,5 +95,29 @@ pub(super) fn close(lanes: &mut [Lane], length: Option<SimDuration>, context: &C
                 false => replication.drain(interrupted),
             });
         });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::{AtomicBool, Ordering};
+
+    use super::*;
+    use crate::scenario::parse;
+    use crate::study::setting::Setting;
+
+    /// A stop that comes just as all lanes have come as far as they were to is one that the answer must tell.
+    #[test]
+    fn a_stop_between_two_parts_cuts_the_lanes_that_had_more_to_come() {
+        let text = "[design.cpu]\ncores = 1\nservice = \"1 us\"\n[[class]]\nname = \"one\"\nmachines = 1\n\
+                    load = { rate = \"1/s\" }\nread = 1\nsizes = \"4 KiB\"\n";
+        let scenario = parse(text, "t.toml", std::path::Path::new(""), &[]).unwrap_or_else(|d| panic!("{d}"));
+        let interrupted = AtomicBool::new(false);
+        let setting = Setting::new(&scenario, &interrupted).expect("a setting");
+        let mut lanes = [Lane::new("", &setting, Vec::new())];
+        let context = Context { interrupted: &interrupted, time: None, progress: &|_| {}, detail: false };
+        assert!(!is_at_an_end(&mut lanes, &context) && lanes[0].goes_on());
+        interrupted.store(true, Ordering::Relaxed);
+        assert!(is_at_an_end(&mut lanes, &context) && lanes[0].is_cut);
     }
 }
