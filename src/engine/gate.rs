@@ -40,6 +40,11 @@ impl Gate {
         self.left = (self.left + given.min(self.capacity)).min(self.capacity);
     }
 
+    /// What is out.
+    pub fn held(&self) -> u64 {
+        self.capacity - self.left
+    }
+
     /// The first in line, if it can be let through: (token, since when it waited).
     pub fn admit(&mut self) -> Option<(u32, SimTime)> {
         let first = self.waiters.front().filter(|w| w.wanted <= self.left)?;

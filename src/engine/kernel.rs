@@ -64,7 +64,7 @@ pub struct Kernel<M: Model> {
     sources: Sources,
     pub(super) slab: Slab<M::Body>,
     pub(super) stations: Vec<Station>,
-    gates: Vec<Gate>,
+    pub(super) gates: Vec<Gate>,
     /// By station: service charged to nobody, ps.
     pub(super) charged: Vec<u64>,
     parts: Vec<Part<M::Body>>,

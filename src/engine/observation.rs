@@ -36,6 +36,12 @@ impl<M: Model> Kernel<M> {
         }
     }
 
+    /// What the gates of a group, by its place, have given and not got back.
+    pub fn held(&self, group: usize) -> u64 {
+        let gates = self.gates.iter().zip(&self.network.gate_groups);
+        gates.filter(|(_, of)| usize::from(**of) == group).map(|(gate, _)| gate.held()).sum()
+    }
+
     /// Little's law by group, from the start to now, in ps·tokens modulo 2^64: the time that tokens
     /// were promised in the group, and the integral of their number as events moved them in and out.
     /// The two are measured apart and must be equal.

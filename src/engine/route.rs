@@ -218,6 +218,8 @@ pub struct Network {
     pub(super) stations: u32,
     /// Capacity of every gate.
     pub(super) gates: Vec<u64>,
+    /// And its group.
+    pub(super) gate_groups: Vec<u16>,
     pub(super) demands: Vec<Demand>,
     pub(super) purposes: Vec<Purpose>,
     pub(super) steps: Vec<Step>,
@@ -287,6 +289,7 @@ impl Network {
         let first = self.gates.len() as u32;
         self.gates.extend(std::iter::repeat_n(capacity, members as usize));
         let group = self.delay(name);
+        self.gate_groups.extend(std::iter::repeat_n(group.0, members as usize));
         GateId { first, group: group.0 }
     }
 

@@ -268,6 +268,9 @@ struct Seen {
 /// Rise of the measure over the logarithm of load where nothing else is known: a percentile at three quarters of the load
 /// of a simple queue has it (d ln 1/(1 − ρ) / d ln ρ = ρ/(1 − ρ)).
 const ASSUMED_SLOPE: f64 = 3.0;
+/// Two loads this far apart or more, as a ratio, may have a bend between them: the chord then lies below the root, the line
+/// through the two loads before it above, and the middle of both is looked at.
+const WIDE: f64 = 1.2;
 /// No further than this, as a logarithm, by an assumed slope.
 const FARTHEST_STEP: f64 = 0.5;
 /// What a quick trial cannot tell by much, a sure one can tell by this share of its half-width: it is 8 times as long, and
@@ -378,7 +381,13 @@ impl Margins {
         if !to.is_finite() {
             return Guess::At(middle);
         }
-        Guess::At(self.load_of(from + share * (to - from)))
+        let chord = self.load_of(from + share * (to - from));
+        match self.line_to(below) {
+            Some(line) if high.load > WIDE * low.load && line > chord => {
+                Guess::At((chord * line.min(high.load)).sqrt())
+            }
+            _ => Guess::At(chord),
+        }
     }
 
     /// Where the first two trials that fail point back to, if they rise.
@@ -398,8 +407,13 @@ impl Margins {
         (step.abs() <= FARTHEST_STEP || self.law.is_some()).then(|| seen.load * (-step).exp())
     }
 
-    /// Where the last two trials that hold point to, if they rise.
+    /// The same, if it is within reach.
     fn beyond(&self, below: usize) -> Option<f64> {
+        self.line_to(below).filter(|found| *found <= FARTHEST_JUMP * self.seen[below].load)
+    }
+
+    /// Where the last two trials that hold point to; infinity where they do not rise.
+    fn line_to(&self, below: usize) -> Option<f64> {
         let rising: Vec<(f64, f64)> = self.seen[..=below]
             .iter()
             .filter_map(|s| Some((self.coordinate(s.load), s.margin?.value)))
@@ -407,7 +421,7 @@ impl Margins {
         let [.., (x0, y0), (x1, y1)] = rising.as_slice() else { return None };
         let slope = (y1 - y0) / (x1 - x0);
         let found = self.load_of(x1 - y1 / slope);
-        (slope > 0.0 && found.is_finite() && found <= FARTHEST_JUMP * self.seen[below].load).then_some(found)
+        Some(if slope > 0.0 && found.is_finite() { found } else { f64::INFINITY })
     }
 
     /// See [`Loads::discernible`].

@@ -87,6 +87,11 @@ impl Drift {
         self.is_growing() && self.straightness.low > 0.0
     }
 
+    /// It grows, and surely in no straight line, so that it slows down: a straight line is a quarter of its slope above zero.
+    pub fn is_slowing(&self) -> bool {
+        self.is_growing() && self.straightness.high < 0.25 * self.growth.value
+    }
+
     /// The backlog does not grow: even the high end of the interval does not count. Neither this nor
     /// [`is_growing`](Self::is_growing) means that the run was too short to tell.
     pub fn is_steady(&self) -> bool {
@@ -117,8 +122,8 @@ mod tests {
         let slowing = [watch([0, 500, 707, 866, 1000]), watch([0, 510, 700, 860, 1010])];
         let straight = [watch([0, 250, 500, 750, 1000]), watch([0, 255, 505, 750, 1010])];
         let of = |watches: &[Watch]| Drift::estimate(watches, 0.95).expect("two replications");
-        assert!(of(&slowing).is_growing() && !of(&slowing).is_runaway());
-        assert!(of(&straight).is_runaway());
+        assert!(of(&slowing).is_growing() && !of(&slowing).is_runaway() && of(&slowing).is_slowing());
+        assert!(of(&straight).is_runaway() && !of(&straight).is_slowing());
     }
 
     #[test]

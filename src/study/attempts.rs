@@ -225,7 +225,8 @@ struct Nearby<'p> {
 impl Pilots for Nearby<'_> {
     fn pilot(&mut self, setting: &Setting) -> Pilot {
         let within = self.scale..=self.scale * FARTHEST_PILOT;
-        let heavier = self.known.iter().filter(|(load, _)| within.contains(load));
+        let is_enough = |pilot: &Pilot| pilot.settled || !self.is_sure;
+        let heavier = self.known.iter().filter(|(load, pilot)| within.contains(load) && is_enough(pilot));
         if let Some((load, pilot)) = heavier.min_by(|a, b| a.0.total_cmp(&b.0)) {
             let slower = self.scale / load;
             let rates = pilot.rates.iter().map(|rate| rate * slower).collect();
@@ -233,7 +234,7 @@ impl Pilots for Nearby<'_> {
         }
         let doublings = if self.is_sure { pilot::DOUBLINGS } else { QUICK_DOUBLINGS };
         let pilot = pilot::run(setting, doublings, &|_| {});
-        if pilot.settled && pilot.overloaded_in.is_none() {
+        if pilot.overloaded_in.is_none() {
             self.known.push((self.scale, pilot.clone()));
         }
         pilot
@@ -252,6 +253,9 @@ fn try_out(
     // Part of the time is for the last requests of the window.
     let trial = context.part(TRYING, || {
         let mut trial = Trial::begin(setting, question, pilots).within(allowed);
+        if matches!(effort, Effort::Sure { .. }) {
+            trial = trial.surely();
+        }
         while trial.look() {
             match effort {
                 // A look decides nothing, unless the backlog ran away.

@@ -140,6 +140,9 @@ impl Loads for Bending<'_, '_> {
 /// The pooled figures make the point; squares are those of the replications' linearised differences (the delta method, as
 /// for a ratio: Cochran 1977, chapter 6), paired, because both loads see the same requests.
 fn elasticity([light, heavy]: [&[Sample]; 2], confidence: f64) -> Option<Interval> {
+    // One that was tried surely has seen more replications: those that both have are of the same requests.
+    let both = light.len().min(heavy.len());
+    let (light, heavy) = (&light[..both], &heavy[..both]);
     let mean = |samples: &[Sample]| {
         let requests: f64 = samples.iter().map(|s| s.requests).sum();
         samples.iter().map(|s| s.latency_s).sum::<f64>() / requests

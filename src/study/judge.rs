@@ -32,6 +32,8 @@ const CLEARLY_STABLE: f64 = 0.95;
 const BEHIND: f64 = 0.05;
 /// Growth of a log, as a share of what is written to it, that is as good as none where its level is the only witness.
 const LEVEL_TO: f64 = 0.02;
+/// Confidence at which a backlog that grows under work that surely is less than the time is told from a straight line.
+const NO_STRAIGHT_LINE: f64 = 0.9;
 /// Destaging's own concurrency, as a resource.
 pub(super) const DESTAGE: &str = "log.destage";
 
@@ -81,6 +83,8 @@ pub(super) enum Doubt {
     Conflict,
     /// A deferred stock is not seen to be level, or grows ever more slowly.
     Stock(Stock),
+    /// So many replications filled the backlog, of more, although the work offered surely is less than the time.
+    Backlog { replications: usize, of: usize },
     /// One replication has no spread.
     NoSpread,
 }
@@ -107,6 +111,8 @@ pub(super) struct Evidence {
     backlog: Vec<Watch>,
     /// What waits in the log, and what garbage collection has yet to move.
     stocks: [Vec<Watch>; 2],
+    /// Bytes that drives' write buffers filled by ÷ bytes that came to drives.
+    buffering: Vec<f64>,
     /// Requests a second that piled up in replications which filled the backlog, and all replications.
     given_up: (Vec<f64>, usize),
     has_open: bool,
@@ -128,12 +134,14 @@ impl Evidence {
         let (balances, destage) = balances(setting, replications);
         let kept = |r: &Replication| r.kept_at_high_water(setting.plan.log_room().unwrap_or(0.0));
         let windows = replications.iter().filter(|r| r.opened.as_ref().is_some_and(|o| r.seen().at > o.at));
+        let buffering = windows.clone().map(Replication::buffering).collect();
         let to_destage = destage.iter().flat_map(|gate| &gate.offered);
         Evidence {
             at_high_water: to_destage.zip(windows).map(|(offered, r)| offered * kept(r)).collect(),
             balances,
             destage,
             backlog: overload::watches(replications),
+            buffering,
             stocks: [Stock::Log, Stock::Debt].map(stock),
             given_up: (given_up.map(piled_up).collect(), replications.len()),
             has_open: offered.iter().any(Option::is_some),
@@ -161,10 +169,15 @@ impl Evidence {
 
     /// What the witnesses say, each heard at this confidence.
     pub fn ruling(&self, confidence: f64) -> Ruling {
-        let (filled, of) = &self.given_up;
+        let (filled, of) = (&self.given_up.0, self.given_up.1);
         if !filled.is_empty() {
-            let growth = filled.iter().sum::<f64>() / filled.len() as f64;
-            return Ruling::Overloaded(Overload::BacklogFull { replications: filled.len(), of: *of, growth });
+            let replications = filled.len();
+            // Rare bursts may fill it where nothing is overloaded, and not in most replications.
+            if 2 * replications < of && self.by_balance(None, confidence) == Ruling::Stable {
+                return Ruling::Undecided(Doubt::Backlog { replications, of });
+            }
+            let growth = filled.iter().sum::<f64>() / replications as f64;
+            return Ruling::Overloaded(Overload::BacklogFull { replications, of, growth });
         }
         let backlog = Drift::estimate(&self.backlog, confidence);
         let growing = backlog.as_ref().filter(|_| self.has_open).filter(|drift| drift.is_growing());
@@ -194,6 +207,22 @@ impl Evidence {
     /// Whether the load is sustained, each witness heard at this confidence.
     pub fn standing(&self, confidence: f64) -> Standing {
         self.ruling(confidence).standing()
+    }
+
+    /// The same where nothing but that is asked. Work that surely is less than the time, and a backlog that surely does not
+    /// pile up in a straight line, are a queue that fills from empty: it is carried, although its percentiles have yet to
+    /// settle. Near saturation a start-up lasts longer than a search can wait for.
+    pub fn standing_of_load(&self, confidence: f64) -> Standing {
+        let backlog = || Drift::estimate(&self.backlog, NO_STRAIGHT_LINE);
+        let is_start_up = || {
+            self.by_balance(None, confidence) == Ruling::Stable
+                && self.by_stocks(confidence) == Ruling::Stable
+                && backlog().is_some_and(|drift| drift.is_slowing())
+        };
+        match self.ruling(confidence) {
+            Ruling::Undecided(Doubt::StartUp) if is_start_up() => Standing::Holds,
+            ruling => ruling.standing(),
+        }
     }
 
     /// By the work offered to what is fullest, and whether a backlog contradicts.
@@ -247,7 +276,11 @@ impl Evidence {
         Drift::estimate(watches, confidence).filter(|drift| drift.offered_per_s > 0.0)
     }
 
+    /// What fills drives' buffers comes to the stock when they are full.
     fn is_level(&self, stock: Stock, confidence: f64) -> bool {
+        if t_interval(&self.buffering, confidence).is_some_and(|filling| filling.high > LEVEL_TO) {
+            return false;
+        }
         let drift = self.drift_of(stock, confidence);
         drift.is_some_and(|drift| !drift.is_growing() && drift.growth.high <= LEVEL_TO * drift.offered_per_s)
     }

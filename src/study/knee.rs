@@ -23,7 +23,7 @@ use so_far::{Cut, cut_of};
 
 /// Hundredths of the events that a study may take: the stated load and saturation, the limit, the knee, more points of the
 /// curve, each rung of the ladder.
-const PARTS: [u64; 5] = [30, 35, 15, 8, 4];
+const PARTS: [u64; 5] = [30, 33, 12, 7, 6];
 
 /// Of the time that is left, the share of each part.
 struct Shares {

@@ -32,9 +32,13 @@ const PARTS: u32 = 4;
 const ROUNDS_AT_THE_EDGE: u32 = 6;
 /// Half the width of the interval of the work offered, at which it is known well.
 const BALANCE_KNOWN_TO: f64 = 0.01;
-/// Events after which a run of automatic length ends with the intervals that it has, some 100 processor-seconds: near
-/// saturation, or where replications differ by where hot data lies, a precision may never be reached.
-pub(super) const EVENTS: u64 = 1_200_000_000;
+/// Events after which a run of automatic length ends with the intervals that it has, and that a search may take in all: some
+/// two processor-minutes. Near saturation, or where replications differ by where hot data lies, a precision may never be
+/// reached.
+pub(super) const EVENTS: u64 = 600_000_000;
+/// Part of them after which a run ends whose precision takes more than `OUT_OF_REACH` times all of them.
+const TRIED: u64 = 3;
+const OUT_OF_REACH: f64 = 2.0;
 /// Rounds of the same length before it doubles.
 const ROUNDS_BEFORE_DOUBLING: u32 = 6;
 
@@ -347,8 +351,11 @@ fn rounds(lanes: &mut [Lane], run: &RunPlan, more: &dyn Fn(&[Lane]) -> More, con
         if round >= ROUNDS_AT_THE_EDGE && lanes.iter().all(|lane| !lane.goes_on() || is_at_the_edge(lane)) {
             return End::Short;
         }
-        if events(lanes) >= EVENTS.saturating_mul(lanes.len() as u64) {
-            let words = format!("measured no further after {} million events; ", events(lanes) / 1_000_000)
+        let (taken, allowed) = (events(lanes), EVENTS.saturating_mul(lanes.len() as u64));
+        let is_hopeless = taken >= allowed / TRIED
+            && to_come(taken, &widths, run.precision) > OUT_OF_REACH * allowed as f64;
+        if taken >= allowed || is_hopeless {
+            let words = format!("measured no further after {} million events; ", taken / 1_000_000)
                 + "a stated `run.length` may be longer";
             lanes
                 .iter_mut()
@@ -360,6 +367,13 @@ fn rounds(lanes: &mut [Lane], run: &RunPlan, more: &dyn Fn(&[Lane]) -> More, con
             parts = parts.saturating_mul(2);
         }
     }
+}
+
+/// Events that the precision takes in all: half-widths shrink with the square root of what is measured. Nothing is known of
+/// a figure that does not exist yet.
+fn to_come(taken: u64, widths: &[Option<f64>], precision: f64) -> f64 {
+    let widest = widths.iter().flatten().copied().filter(|width| width.is_finite()).fold(0.0, f64::max);
+    taken as f64 * (widest / precision).powi(2)
 }
 
 /// Events of all lanes so far.

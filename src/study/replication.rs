@@ -19,12 +19,16 @@ const SOON: u64 = 20;
 
 /// Unit in which the log is read, bytes.
 const LOG_BLOCK: u64 = 4096;
+/// What drives' write buffers are called.
+const BUFFERS: &str = "drives.buffer";
 
 /// One replication, which can be extended until it is closed.
 pub(super) struct Replication {
     pub kernel: Kernel<Scene>,
     pub opened: Option<Observation>,
     pub closed: Option<Observation>,
+    /// The group of the gates of drives' write buffers, by its place.
+    buffers: Option<usize>,
     /// What had gone to the drives when the window opened and closed.
     edges: [Edge; 2],
     /// Bytes that had been written to each drive then.
@@ -62,6 +66,9 @@ struct Edge {
     prefetched: u64,
     /// Time that stripes have been on their way from the log, ps.
     destaging: u128,
+    /// Bytes that drives hold in their write buffers, and bytes that came to drives.
+    buffered: u64,
+    written: u64,
 }
 
 /// What was seen at an edge of a point in time.
@@ -134,6 +141,7 @@ impl Replication {
         let scene = Scene { traffic, path, recorder };
         let network = Arc::clone(&setting.plan.network);
         Replication {
+            buffers: network.groups().iter().position(|group| group.name == BUFFERS),
             kernel: Kernel::new(network, scene, &first, setting.backlog_max()),
             opened: None,
             closed: None,
@@ -276,6 +284,8 @@ impl Replication {
             flash: path.flash(),
             prefetched: path.prefetched,
             destaging: path.destage.under_way_ps(self.kernel.now()),
+            buffered: self.buffers.map_or(0, |group| self.kernel.held(group)),
+            written: path.written.iter().sum(),
         }
     }
 
@@ -379,6 +389,14 @@ impl Replication {
         let levels = self.last_edge().levels.since(&self.edges[0].levels);
         let (came, left) = (levels.committed.saturating_sub(levels.overwritten), levels.destaged);
         if left > 0 { (came as f64 / left as f64).max(1.0) } else { 1.0 }
+    }
+
+    /// Bytes that the drives' write buffers hold more of at the end of the window, closed or so far, ÷ bytes that came to
+    /// drives: work that has yet to come to their units.
+    pub fn buffering(&self) -> f64 {
+        let (first, last) = (&self.edges[0], self.last_edge());
+        let came = last.written.saturating_sub(first.written) as f64;
+        if came > 0.0 { (last.buffered as f64 - first.buffered as f64) / came } else { 0.0 }
     }
 
     /// Of the bytes that come to the log the part that would stay at high water, which is at `room` bytes, ÷ the part that

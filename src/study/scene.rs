@@ -29,8 +29,9 @@ pub(super) struct Recorder {
     pub population: Population,
     /// The same by class and operation.
     pub out: Vec<u64>,
-    /// Requests that finished while the window was open, and their bytes, by operation.
-    pub finished: [u64; 2],
+    /// Requests that finished while the window was open, by class and operation.
+    pub finished: Vec<u64>,
+    /// Their bytes, by operation.
     pub finished_bytes: [u64; 2],
     /// Latencies over time, for the pilot.
     pub series: Option<Series>,
@@ -87,7 +88,7 @@ impl Recorder {
             points: None,
             population: Population::default(),
             out: vec![0; 2 * classes],
-            finished: [0; 2],
+            finished: vec![0; 2 * classes],
             finished_bytes: [0; 2],
             series: None,
             draining: false,
@@ -124,7 +125,7 @@ impl Recorder {
         let place = place(class, operation);
         let operation = operation as usize;
         if self.measures(now) {
-            self.finished[operation] += 1;
+            self.finished[place] += 1;
             self.finished_bytes[operation] += u64::from(token.amount);
             if let Some(point) = self.points.as_mut().and_then(|points| points.at(now)) {
                 point.finished += 1;

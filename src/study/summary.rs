@@ -170,6 +170,11 @@ fn of_doubt(doubt: Doubt, evidence: &Evidence, confidence: f64) -> String {
                                       a longer `run.length`"
                 .into()
         }
+        Doubt::Backlog { replications, of } => {
+            format!("{replications} of {of} replications filled the backlog, but ")
+                + &of_offered(evidence, confidence)
+                + ": bursts need a greater `run.backlog_max`"
+        }
         Doubt::NoSpread => "one replication has no spread, and the fullest resource is nearly full".into(),
     }
 }

@@ -5,7 +5,8 @@
 //! dates cannot be extended: there every look adds as many replications as there were.
 //!
 //! All trials of a study draw from the same keys (common random numbers): what is tried at another load is the same
-//! requests, sooner or later.
+//! requests, sooner or later. A trial that is to be sure looks again on fresh keys before it decides, and counts both:
+//! chance that led a search to a load is not taken for proof of it.
 
 use std::sync::atomic::Ordering;
 
@@ -18,7 +19,7 @@ use crate::scenario::{Auto, Objective};
 
 use crate::system::{Ceiling, DriveModel};
 
-use super::judge::Evidence;
+use super::judge::{Evidence, Overload, Ruling};
 use super::lockstep::{played_once, warmed_up};
 use super::overload;
 use super::pilot::{self, Pilot};
@@ -34,6 +35,8 @@ const FUTILE_FROM: u32 = 2;
 /// Share of a trial's error that each look may spend: most of it is kept for the last (group-sequential tests: O'Brien &
 /// Fleming 1979 do so, too).
 pub(super) const SPENDING: [f64; LOOKS as usize] = [0.05, 0.1, 0.25, 0.6];
+/// The look from which a sure trial decides: the first one on fresh keys.
+const SURE_FROM: u32 = 2;
 /// Requests beyond the tightest percentile that a first look at objectives sees at least, as a part of what a run does.
 const OF_A_RUN: f64 = 0.3;
 /// Requests that a first look at a mean or at a backlog sees at least, over all replications.
@@ -77,6 +80,7 @@ pub(super) struct Trial<'s> {
     first: SimDuration,
     replications: Vec<Replication>,
     looks: u32,
+    is_sure: bool,
     /// It was stopped before it was done.
     is_cut: bool,
     overloaded: bool,
@@ -166,6 +170,7 @@ impl<'s> Trial<'s> {
             first,
             replications,
             looks: 0,
+            is_sure: false,
             is_cut: false,
             overloaded: false,
             evidence: None,
@@ -221,17 +226,7 @@ impl<'s> Trial<'s> {
         if self.overloaded || self.looks == LOOKS || self.is_cut {
             return false;
         }
-        let interrupted = self.setting.interrupted;
-        if self.is_fixed() {
-            let before = self.replications.len();
-            self.add((before as u32).max(self.setting.scenario.run.replications));
-            let first = self.first;
-            self.replications[before..].par_iter_mut().for_each(|r| r.extend(first, interrupted));
-        } else {
-            let factor = 1u64 << self.looks.saturating_sub(1);
-            let span = SimDuration::from_ps(self.first.ps().saturating_mul(factor));
-            self.replications.par_iter_mut().for_each(|r| r.extend(span, interrupted));
-        }
+        self.see_more();
         self.is_cut = self.is_interrupted();
         if self.is_cut {
             return false;
@@ -240,10 +235,30 @@ impl<'s> Trial<'s> {
         let evidence = Evidence::of(self.setting, &self.replications);
         let offered = evidence.fullest().and_then(|f| f.interval(self.setting.scenario.run.confidence));
         self.halves = (self.halves.1, offered.map_or(f64::INFINITY, |i| i.high - i.value));
+        let confidence = self.setting.scenario.run.confidence;
+        let is_filled = self.replications.iter().any(|r| r.stop == Stop::Backlog)
+            && matches!(evidence.ruling(confidence), Ruling::Overloaded(Overload::BacklogFull { .. }));
         self.evidence = Some(evidence);
-        self.overloaded = self.replications.iter().any(|r| r.stop == Stop::Backlog)
-            || (self.question != Question::Carried && !self.is_fixed() && self.runs_away());
+        self.overloaded =
+            is_filled || (self.question != Question::Carried && !self.is_fixed() && self.runs_away());
         true
+    }
+
+    /// As much again as was seen so far.
+    fn see_more(&mut self) {
+        let interrupted = self.setting.interrupted;
+        let before = self.replications.len();
+        let is_afresh = self.is_sure && self.looks + 1 == SURE_FROM;
+        if self.is_fixed() || is_afresh {
+            self.add((before as u32).max(self.setting.scenario.run.replications));
+            let first = self.first;
+            self.replications[before..].par_iter_mut().for_each(|r| r.extend(first, interrupted));
+            return;
+        }
+        let seen = self.looks.saturating_sub(u32::from(self.is_sure));
+        let factor = 1u64 << seen.saturating_sub(1);
+        let span = SimDuration::from_ps(self.first.ps().saturating_mul(factor));
+        self.replications.par_iter_mut().for_each(|r| r.extend(span, interrupted));
     }
 
     fn is_interrupted(&self) -> bool {
@@ -260,13 +275,18 @@ impl<'s> Trial<'s> {
         if self.overloaded {
             return Standing::Fails;
         }
-        let spent = SPENDING[(self.looks.clamp(1, LOOKS) - 1) as usize];
-        let confidence = 1.0 - 2.0 * error * spent;
+        if self.is_sure && self.looks < SURE_FROM {
+            return Standing::Unclear;
+        }
+        let confidence = 1.0 - 2.0 * error * self.spending();
         match self.question {
             Question::Mean => Standing::Unclear,
-            Question::Carried => self.is_carried(confidence),
+            Question::Carried => self.judged(|evidence| evidence.standing_of_load(confidence)),
             // What is not sustained meets no objective for long.
-            Question::Objectives => match (self.objectives_hold(confidence), self.is_carried(confidence)) {
+            Question::Objectives => match (
+                self.objectives_hold(confidence),
+                self.judged(|evidence| evidence.standing(confidence)),
+            ) {
                 (Standing::Fails, _) | (_, Standing::Fails) => Standing::Fails,
                 (Standing::Holds, Standing::Holds) => Standing::Holds,
                 _ => Standing::Unclear,
@@ -274,9 +294,18 @@ impl<'s> Trial<'s> {
         }
     }
 
-    /// Whether the load is sustained, as the judge has it.
-    fn is_carried(&self, confidence: f64) -> Standing {
-        self.evidence.as_ref().map_or(Standing::Unclear, |evidence| evidence.standing(confidence))
+    /// Share of the error that this look may spend: all that is left, where it is the last.
+    fn spending(&self) -> f64 {
+        let look = (self.looks.clamp(1, LOOKS) - 1) as usize;
+        match self.is_spent() {
+            true => 1.0 - SPENDING[..look].iter().sum::<f64>(),
+            false => SPENDING[look],
+        }
+    }
+
+    /// As the judge has it.
+    fn judged(&self, ask: impl FnOnce(&Evidence) -> Standing) -> Standing {
+        self.evidence.as_ref().map_or(Standing::Unclear, ask)
     }
 
     /// Each objective is tested by itself. All hold if each does, at the same error (an intersection-union test: Berger
@@ -346,6 +375,12 @@ impl<'s> Trial<'s> {
         offered.is_some_and(|i| (i.value - 1.0).abs() < WORTH_IT * shrinks * (i.high - i.value))
     }
 
+    /// Decides only when it has looked on fresh keys as well.
+    pub fn surely(mut self) -> Self {
+        self.is_sure = true;
+        self
+    }
+
     /// Takes no more than so many events, but for its first look.
     pub fn within(mut self, events: u64) -> Self {
         self.events.0 = events;
@@ -357,9 +392,10 @@ impl<'s> Trial<'s> {
         self.events.1 + self.replications.iter().map(|r| r.kernel.events()).sum::<u64>()
     }
 
-    /// Whether another look, which takes as much as all before, is more than it may take.
+    /// Whether another look, which takes as much as all before, is more than it may take. What is to be sure looks twice.
     pub fn is_spent(&self) -> bool {
-        self.events().saturating_mul(2) > self.events.0
+        let is_begun = !self.is_sure || self.looks >= SURE_FROM;
+        is_begun && self.events().saturating_mul(2) > self.events.0
     }
 
     /// Waits for the last requests, unless the load was found not to be carried, and tells all.

@@ -151,7 +151,7 @@ fn destaging_limited_by_its_own_concurrency_is_not_blamed_on_the_drives() {
 
 /// Claim:   a small stated load of a bursty class on 24 protected drives is answered with a bounded number of requests.
 /// Method:  `knee` at a hundredth of what the design carries: it had no answer after 21 processor-minutes.
-/// Catches: searches without an end. 50 million requests were measured; 1.2 thousand million events are 60 million.
+/// Catches: searches without an end. 50 million requests were measured; 600 million events are 30 million.
 #[test]
 #[ignore = "two minutes of simulation: the full tier runs it"]
 fn a_small_stated_load_is_answered_soon() {
@@ -164,7 +164,7 @@ fn a_small_stated_load_is_answered_soon() {
     );
     println!("{:?}\n{:?}\n{} requests", found.saturation, found.limit, found.requests);
     assert!(found.saturation.scale.low.is_some() && found.limit.scale.low.is_some(), "{:?}", found.limit);
-    assert!(found.requests < 70_000_000, "{}", found.requests);
+    assert!(found.requests < 35_000_000, "{}", found.requests);
 }
 
 /// Claim:   eight drives with writes saturate where the arithmetic of their dies says, which is exact here: uniform
@@ -182,4 +182,68 @@ fn the_busiest_of_many_dies_is_not_taken_for_a_full_resource() {
     println!("saturation {full:?}, static {paper:?}");
     let (Some(full), Some(paper)) = (full, paper) else { panic!("{:?}", found.saturation) };
     assert!((full / paper - 1.0).abs() < 0.06, "{full} for {paper}");
+}
+
+/// Bursts on four cores that 200,000 requests a second fill.
+fn bursts(run: &str, rate: u32) -> String {
+    format!(
+        "[run]\nseed = 12\n{run}[design.cpu]\ncores = 4\nservice = {{ mean = \"20 us\", shape = \"exponential\" }}\n\
+         [design.drives]\ncount = 64\nservice = \"80 us\"\n[[class]]\nname = \"db\"\nmachines = 24\n\
+         load = {{ rate = \"{rate}/s\" }}\narrivals = {{ shape = \"bursty\", peak_to_mean = 4, burst = \"5 ms\" }}\nread = 1\n\
+         sizes = \"8 KiB\"\n"
+    )
+}
+
+/// Claim:   bursts neither shift nor widen saturation: its work is that of requests, however many of them wait.
+/// Method:  `knee` on seed 12, started at an eighth of the truth.
+/// Alarm:   an end errs with 2.5 %; the seed is fixed.
+/// Catches: work told by the requests that came and finished in a short window (2.2 % too low), and a queue that fills from
+///          empty taken for one that grows (ends 3.6 % apart).
+#[test]
+fn bursts_do_not_shift_saturation() {
+    let found = knee(&bursts("", 1000));
+    let [value, low, high] =
+        [found.saturation.scale.value, found.saturation.scale.low, found.saturation.scale.high]
+            .map(|end| end.map_or(0.0, |scale| scale * 24_000.0 / 200_000.0));
+    println!("{value} ({low} to {high}), {} requests", found.requests);
+    assert!(
+        (value - 1.0).abs() < 0.0175 && low < 1.0 && high > 1.0 && high - low < 0.03,
+        "{low} {value} {high}"
+    );
+}
+
+/// A burst that fills a small backlog in one replication of eight is no overload: there is time for the work. Nor is the
+/// load called stable, for what came then was given up.
+#[test]
+fn a_burst_that_fills_the_backlog_is_not_called_overload() {
+    let plan = |backlog: u32| format!("warm_up = \"50 ms\"\nlength = \"400 ms\"\nbacklog_max = {backlog}\n");
+    let verdict = |backlog: u32, rate: u32| run(&bursts(&plan(backlog), rate)).verdict;
+    let filled = verdict(2000, 7500);
+    let why = filled.reason.as_deref().unwrap_or_default();
+    assert_eq!(filled.state, State::Undecided, "{filled:?}");
+    assert!(
+        why.starts_with("1 of 8 replications filled the backlog") && why.contains("run.backlog_max"),
+        "{why}"
+    );
+    assert_eq!(verdict(20_000, 7500).state, State::Stable);
+    assert_eq!(verdict(2000, 9500).state, State::Saturated);
+}
+
+/// Drives' own buffers take up for a while what their units have no time for: a window that ends before they are full
+/// calls nothing stable. The same load over a longer one fills the log.
+#[test]
+fn what_fills_the_drives_buffers_is_not_carried() {
+    let state = |warm_up: &str, length: &str| {
+        let text = format!(
+            "[run]\nseed = 6\nwarm_up = \"{warm_up}\"\nlength = \"{length}\"\n[design.memory]\nsize = \"256 GiB\"\n[design.log]\n\
+             size = \"8 GiB\"\nrate = \"6 GB/s\"\nlatency = \"12 us\"\n[design.layout]\nprotection = \"mirror-2\"\n\
+             [design.drives]\ncount = 8\npart = \"sata-read-centric-1920\"\n[[class]]\nname = \"db\"\nmachines = 100\n\
+             load = {{ rate = \"500/s\" }}\nread = 0.7\nsizes = \"32 KiB\"\ncapacity = \"80 GiB\"\n"
+        );
+        run(&text).verdict
+    };
+    let (short, long) = (state("60 ms", "240 ms"), state("1 s", "2 s"));
+    println!("{short:?}\n{long:?}");
+    assert_ne!(short.state, State::Stable, "{short:?}");
+    assert_eq!(long.state, State::Unsustainable, "{long:?}");
 }

@@ -214,18 +214,25 @@ fn questions_without_an_answer_say_why() {
     assert!(out.starts_with("Limit: all objectives hold up to 7") && out.contains("cpu is full"), "{out}");
 }
 
-/// The 95 % interval of the limit holds the true one on 50 seeds at least 42 times (a correct search fails this with
-/// 0.08 %, binomial; one that holds 75 % of the time passes with 9 %). Left to the full tier.
+/// Claim:   the 95 % intervals of limit and saturation hold the true ones, and are at most 5 % and 3 % wide in the median.
+/// Method:  M/M/1, 50 seeds. What fills it is exact; p99 of the time in system is −ln 0.01/(µ − λ).
+/// Alarm:   fewer than 42 of 50 with 0.08 % each, if the intervals keep their promise (binomial).
+/// Catches: intervals that hold three times in four, with 91 %; wide ones. Left to the full tier.
 #[test]
 #[ignore = "three minutes of simulation"]
-fn limits_hold_the_truth_as_often_as_they_promise() {
-    let theory = (1.0 - 100f64.ln() / 20.0) / 0.6;
+fn limits_and_saturations_hold_the_truth_as_often_as_they_promise() {
     let text = |seed| queue(&format!("seed = {seed}"), 1, EXPONENTIAL, 60_000.0) + &objective(99.0, "200 us");
-    let holds = |seed| {
-        let (_, low, high) = scale(&knee(&scenario(&text(seed))).limit);
-        low <= theory && theory <= high
-    };
-    let held = (100..150).filter(|seed| holds(*seed)).count();
-    println!("{held} of 50");
-    assert!(held >= 42, "{held} of 50");
+    let found: Vec<_> = (100..150).map(|seed| knee(&scenario(&text(seed)))).collect();
+    let limits = found.iter().map(|found| scale(&found.limit)).collect();
+    let saturations = found.iter().map(|found| scale(&found.saturation)).collect();
+    let truth = (1.0 - 100f64.ln() / 20.0) / 0.6;
+    let checks: [(&str, Vec<_>, f64, f64); 2] =
+        [("limit", limits, truth, 0.05), ("saturation", saturations, 1.0 / 0.6, 0.03)];
+    for (what, ends, truth, most) in checks {
+        let held = ends.iter().filter(|(_, low, high)| *low <= truth && truth <= *high).count();
+        let mut widths: Vec<f64> = ends.iter().map(|(value, low, high)| (high - low) / value).collect();
+        widths.sort_by(f64::total_cmp);
+        println!("{what}: {held} of 50, median width {}", widths[25]);
+        assert!(held >= 42 && widths[25] <= most, "{what}: {held} of 50, median width {}", widths[25]);
+    }
 }

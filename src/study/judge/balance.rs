@@ -10,6 +10,9 @@ use crate::study::transient;
 
 use super::DESTAGE;
 
+/// Flash units, which work behind their drives' buffers.
+const UNITS: &str = "drives.unit";
+
 /// The resource with the least time left, by replication.
 #[derive(Clone, Debug)]
 pub(in crate::study) struct Balance {
@@ -67,6 +70,7 @@ pub(super) fn balances(setting: &Setting, replications: &[Replication]) -> (Vec<
         };
         let folds: Vec<Folds> = windows.iter().map(fold).collect();
         let excess = excess_of_most_loaded(&folds, differs_by_placement(setting, &group.name));
+        let mut offered = [Vec::new(), Vec::new()];
         let mut balance = Balance {
             resource: group.name.clone(),
             used: Vec::new(),
@@ -82,16 +86,26 @@ pub(super) fn balances(setting: &Setting, replications: &[Replication]) -> (Vec<
             let time =
                 seen.at.since(opened.at).ps() as f64 * f64::from(group.members) * f64::from(group.servers);
             let used = busy / time * (1.0 + excess);
-            let behind = 1.0 - (stated[place].seen / busy.max(1.0)).min(1.0);
+            let behind = 1.0 - (stated[place].done[1] / busy.max(1.0)).min(1.0);
             balance.behind.push(behind);
             balance.used.push(used);
-            // What fills the log has yet to come to the parts behind it.
-            let to_come = 1.0 + behind * (r.log_inflow() - 1.0);
-            balance.offered.push(used * stated[place].to_busy(busy) * to_come);
+            // What fills the log has yet to come to the parts behind it, and what fills drives' buffers to their units.
+            let buffered = if group.name == UNITS { r.buffering().clamp(-1.0, 0.5) } else { 0.0 };
+            let to_come = 1.0 + behind * (r.log_inflow() / (1.0 - buffered) - 1.0);
+            for (offered, factor) in offered.iter_mut().zip(stated[place].to_busy()) {
+                offered.push(used * factor * to_come);
+            }
         }
-        balance
+        (balance, offered)
     };
-    let all = groups.iter().enumerate().filter(|(_, group)| group.members > 0).map(of).collect();
+    let all: Vec<(Balance, [Vec<f64>; 2])> =
+        groups.iter().enumerate().filter(|(_, group)| group.members > 0).map(of).collect();
+    let busiest = all.iter().map(|(balance, _)| balance.utilisation()).fold(0.0, f64::max);
+    let all = all.into_iter().map(|(balance, offered)| {
+        let waits_here = balance.utilisation() >= busiest;
+        Balance { offered: estimate(offered, waits_here), ..balance }
+    });
+    let all = all.collect();
     let log = setting.scenario.design.log.as_ref().map(|log| {
         let replications = windows.iter().map(|(r, ..)| *r).zip(&stated);
         destaging(log.destage, groups.iter().position(|group| group.name == "log"), replications)
@@ -110,7 +124,7 @@ fn destaging<'r>(
         Balance { resource: DESTAGE.into(), used: Vec::new(), offered: Vec::new(), behind: Vec::new() };
     for (replication, stated) in replications {
         let used = replication.destaging() / f64::from(at_once.max(1));
-        let writes = log.map_or(1.0, |log| stated[log].to_busy(stated[log].seen));
+        let writes = log.map_or(1.0, |log| stated[log].to_busy()[1]);
         balance.used.push(used);
         balance.offered.push(used * writes * replication.log_inflow());
         balance.behind.push(1.0);
@@ -130,24 +144,34 @@ fn differs_by_placement(setting: &Setting, group: &str) -> bool {
         && setting.scenario.classes.iter().any(is_uneven)
 }
 
-/// Service of hosts' requests at a group in a window, ps.
+/// Of two estimates by replication the better one. In front of where a backlog grows or melts a resource has worked for the
+/// requests that came; there and behind it for those that finished, whenever they came. It waits at the busiest resource;
+/// of the others replications agree better on what is true.
+fn estimate([came, finished]: [Vec<f64>; 2], waits_here: bool) -> Vec<f64> {
+    let spread = |all: &[f64]| {
+        let mean = ratio(all.iter().sum(), all.len() as f64);
+        ratio(all.iter().map(|one| (one - mean).powi(2)).sum::<f64>().sqrt(), mean)
+    };
+    if !waits_here && spread(&came) < spread(&finished) { came } else { finished }
+}
+
+/// Service of hosts' requests at a group in a window, ps: of those that came, and of those that finished.
 #[derive(Clone, Copy, Default)]
 struct Stated {
-    /// What was seen.
-    seen: f64,
+    /// What they took, each as long as one that was measured does.
+    done: [f64; 2],
     /// What the stated requests of open classes take.
-    stated: f64,
+    stated: [f64; 2],
     is_open: bool,
 }
 
 impl Stated {
-    /// Factor on the time that the group was busy: what comes behind the requests comes in proportion. A backlog that grew
-    /// in the window was seen and not yet served.
-    fn to_busy(self, busy: f64) -> f64 {
-        match self.is_open && self.seen > 0.0 && busy > 0.0 {
-            true => self.stated / self.seen.min(busy),
+    /// Factors on the time that the group was busy: what comes behind the requests comes in proportion.
+    fn to_busy(self) -> [f64; 2] {
+        [0, 1].map(|of| match self.is_open && self.done[of] > 0.0 {
+            true => self.stated[of] / self.done[of],
             false => 1.0,
-        }
+        })
     }
 }
 
@@ -158,15 +182,18 @@ fn stated(setting: &Setting, replication: &Replication, groups: usize, seconds: 
     let is_open = by_class.iter().any(Option::is_some);
     let mut found = vec![Stated { is_open, ..Stated::default() }; groups];
     for (class, rate) in by_class.iter().enumerate() {
-        let tables = &recorder.blame[2 * class..][..2];
-        let requests: f64 = tables.iter().map(|table| table.count() as f64).sum();
-        let factor = rate.filter(|_| requests > 0.0).map_or(0.0, |rate| rate * seconds / requests);
-        for table in tables {
-            let Some(blame) = table.above(0.0) else { continue };
-            for (group, (_, service)) in found.iter_mut().zip(&blame.stations) {
-                let all = service * table.count() as f64;
-                group.seen += all;
-                group.stated += all * factor;
+        let places = [2 * class, 2 * class + 1];
+        let came = places.map(|place| (recorder.latencies[place].count() + recorder.out[place]) as f64);
+        let finished = places.map(|place| recorder.finished[place] as f64);
+        let means = places.map(|place| recorder.blame[place].above(0.0));
+        for (of, requests) in [came, finished].into_iter().enumerate() {
+            let factor = rate.map_or(0.0, |rate| ratio(rate * seconds, requests.iter().sum()));
+            for (mean, requests) in means.iter().zip(requests) {
+                let services = mean.iter().flat_map(|mean| &mean.stations);
+                for (group, (_, service)) in found.iter_mut().zip(services) {
+                    group.done[of] += service * requests;
+                    group.stated[of] += service * requests * factor;
+                }
             }
         }
     }
