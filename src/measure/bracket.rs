@@ -91,6 +91,8 @@ const QUICK_TRIALS: usize = 7;
 const FARTHEST_JUMP: f64 = 2.0;
 /// Share of an end's error that each attempt at it may spend; there are no more attempts than this.
 const SPENDING: [f64; 4] = [0.7, 0.2, 0.07, 0.03];
+/// An end that was found this many times as far from the root as it need be, by what is known then, is tried once more.
+const FAR_OFF: f64 = 1.5;
 /// Widest distance of an end from the root.
 const WIDEST: f64 = 0.4;
 
@@ -149,10 +151,10 @@ impl<L: Loads> Search<'_, L> {
     /// Sure trials at one end.
     fn settle(&mut self, side: Side) -> Option<()> {
         let (lowest, highest) = self.wanted.range;
-        let mut distance = 0.0_f64;
+        let (mut distance, mut is_again) = (0.0_f64, false);
         for spending in SPENDING {
             let root = self.root();
-            let least = self.loads.discernible(root).max(self.wanted.half_width).min(WIDEST);
+            let least = self.least_distance();
             distance = least.max(distance.min(WIDEST));
             let at = self.place(side, root, distance);
             if self.is_known(side, at) {
@@ -169,10 +171,19 @@ impl<L: Loads> Search<'_, L> {
                 Side::High => at >= highest,
             };
             if self.is_known(side, at) || is_at_end {
-                return Some(());
+                let off = (at / self.root() - 1.0).abs();
+                if is_again || is_at_end || self.wanted.whole || off < FAR_OFF * self.least_distance() {
+                    return Some(());
+                }
+                (distance, is_again) = (0.0, true);
             }
         }
         Some(())
+    }
+
+    /// Of an end from the root, by what is known so far.
+    fn least_distance(&self) -> f64 {
+        self.loads.discernible(self.root()).max(self.wanted.half_width).min(WIDEST)
     }
 
     /// Where an end is tried.
@@ -273,9 +284,9 @@ const ASSUMED_SLOPE: f64 = 3.0;
 const WIDE: f64 = 1.2;
 /// No further than this, as a logarithm, by an assumed slope.
 const FARTHEST_STEP: f64 = 0.5;
-/// What a quick trial cannot tell by much, a sure one can tell by this share of its half-width: it is 8 times as long, and
+/// What a quick trial cannot tell by much, a sure one can tell by this share of its half-width: it is 16 times as long, and
 /// its interval reaches 1.3 times as far; the rest is for telling it four times in five.
-const SURE_TO_QUICK: f64 = 0.6;
+const SURE_TO_QUICK: f64 = 0.42;
 /// The same of a trial that was as long.
 const SURE_TO_SURE: f64 = 1.6;
 
@@ -338,15 +349,22 @@ impl Margins {
         (split.checked_sub(1), (split < self.seen.len()).then_some(split))
     }
 
-    /// The slope of the measure over the logarithm of load, from the two trials about the root.
-    fn slope(&self) -> Option<f64> {
+    /// The slope of the measure over the logarithm of load at the root, from the two trials about it.
+    fn slope(&self, root: f64) -> Option<f64> {
         let with_margin: Vec<(f64, f64)> =
             self.seen.iter().filter_map(|s| Some((s.load, s.margin?.value))).collect();
         let (below, _) = self.around();
         let split = below.map_or(0, |n| self.seen[..=n].iter().filter(|s| s.margin.is_some()).count());
         let first = split.saturating_sub(1).min(with_margin.len().checked_sub(2)?);
         let (a, b) = (with_margin[first], with_margin[first + 1]);
-        let slope = (b.1 - a.1) / (b.0 / a.0).ln();
+        // Far from each other they tell the slope at the root by how waits grow between them.
+        let (from, to) = (self.coordinate(a.0), self.coordinate(b.0));
+        let slope = match self.full {
+            Some(full) if to.is_finite() && root < full => {
+                (b.1 - a.1) / (to - from) * (root / full) / (1.0 - root / full)
+            }
+            _ => (b.1 - a.1) / (b.0 / a.0).ln(),
+        };
         (slope > 0.0).then_some(slope)
     }
 
@@ -432,7 +450,7 @@ impl Margins {
             .iter()
             .filter_map(|seen| Some((seen, seen.margin?)))
             .min_by(|a, b| distance(a.0).total_cmp(&distance(b.0)));
-        match (near, self.slope()) {
+        match (near, self.slope(root)) {
             (Some((seen, margin)), Some(slope)) => {
                 let reach = if seen.is_sure { SURE_TO_SURE } else { SURE_TO_QUICK };
                 reach * margin.half / slope

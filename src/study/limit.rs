@@ -11,6 +11,9 @@ const LEAST: f64 = 0.05;
 /// Share of it that is tried at most, where no load was surely carried.
 const MOST: f64 = 0.97;
 
+/// Relative distance of either end of the limit, as a part of the precision that a run is asked for.
+const OF_PRECISION: f64 = 0.4;
+
 /// Part of the load that the law calls full, which is looked at from afar; and the step where it says nothing.
 const NOT_YET_FULL: f64 = 0.9;
 const TWICE: f64 = 2.0;
@@ -62,7 +65,7 @@ pub(super) fn of_load(attempts: &mut Attempts, full: &Bracket, unit: Option<f64>
             (in_units(LEAST * saturation).min(in_units(carried)), in_units(carried))
         }
     };
-    let half_width = attempts.scenario.run.precision / 2.0;
+    let half_width = OF_PRECISION * attempts.scenario.run.precision;
     let fails = full.high.filter(|_| !whole).map(in_units);
     let wanted = Wanted { start: in_units(0.7 * saturation), range, half_width, whole, error, fails };
     let full = (!whole).then(|| in_units(1.02 * saturation));

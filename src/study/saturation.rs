@@ -17,7 +17,7 @@ use super::scaled::is_closed;
 use super::trial::{Question, Tried};
 
 /// Relative distance of either end from the value, where the noise allows it.
-pub(super) const HALF_WIDTH: f64 = 0.015;
+pub(super) const HALF_WIDTH: f64 = 0.0125;
 /// Least share of a member's time that says anything about where it is full.
 const IDLE: f64 = 1e-6;
 /// Loads no farther apart than this, as a logarithm, ask alike of a station.

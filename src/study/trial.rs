@@ -378,6 +378,9 @@ impl<'s> Trial<'s> {
     /// Decides only when it has looked on fresh keys as well.
     pub fn surely(mut self) -> Self {
         self.is_sure = true;
+        if self.question == Question::Objectives && !self.is_fixed() {
+            self.first = SimDuration::from_ps(self.first.ps().saturating_mul(2));
+        }
         self
     }
 
