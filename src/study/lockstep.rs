@@ -13,7 +13,7 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use crate::engine::{SimDuration, SimTime};
+use crate::engine::{SimDuration, SimTime, Stop};
 use crate::measure::{Decision, Round, StoppingRule};
 use crate::scenario::{Auto, Load, RunPlan};
 
@@ -272,11 +272,11 @@ pub(super) fn played_once(setting: &Setting) -> Option<SimDuration> {
 /// Said where a stated length was cut short.
 fn shortened(replications: &[Replication], length: SimDuration) -> String {
     let longest = replications.iter().map(Replication::window_s).fold(0.0, f64::max);
-    format!(
-        "stopped after {longest:.3} s of the stated {:.3} s: the backlog grows in a straight line, and more \
-         time would only show more of it",
-        length.secs()
-    )
+    let why = match replications.iter().any(|r| r.stop == Stop::Backlog) {
+        true => "the backlog is full (`run.backlog_max`)",
+        false => "the backlog grows in a straight line, and more time would only show more of it",
+    };
+    format!("stopped after {longest:.3} s of the stated {:.3} s: {why}", length.secs())
 }
 
 /// Measures a stated length of which nothing may be left out: traces that are played once, runs with dates.
