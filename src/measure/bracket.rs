@@ -31,6 +31,13 @@ pub enum Effort {
     },
 }
 
+impl Effort {
+    /// Whether it goes on until it is sure.
+    pub fn is_sure(self) -> bool {
+        matches!(self, Effort::Sure { .. })
+    }
+}
+
 /// Where the root lies, by what has been seen.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Guess {
@@ -305,7 +312,7 @@ impl Margins {
     /// earlier one at the same load.
     pub fn note(&mut self, load: f64, effort: Effort, standing: Standing, margin: Option<Margin>) {
         self.seen.retain(|seen| seen.load != load);
-        self.seen.push(Seen { load, standing, margin, is_sure: effort != Effort::Quick });
+        self.seen.push(Seen { load, standing, margin, is_sure: effort.is_sure() });
         self.seen.sort_by(|a, b| a.load.total_cmp(&b.load));
     }
 
@@ -425,12 +432,12 @@ impl Margins {
         (step.abs() <= FARTHEST_STEP || self.law.is_some()).then(|| seen.load * (-step).exp())
     }
 
-    /// The same, if it is within reach.
+    /// Where the last two trials that hold point to, if they rise and it is within reach.
     fn beyond(&self, below: usize) -> Option<f64> {
         self.line_to(below).filter(|found| *found <= FARTHEST_JUMP * self.seen[below].load)
     }
 
-    /// Where the last two trials that hold point to; infinity where they do not rise.
+    /// The same, however far it is; infinity where they do not rise.
     fn line_to(&self, below: usize) -> Option<f64> {
         let rising: Vec<(f64, f64)> = self.seen[..=below]
             .iter()

@@ -76,8 +76,7 @@ impl<'a> Attempts<'a> {
         let left = self.events.1 - self.events.0;
         let (found, is_cut) = match variant.setting() {
             Ok(setting) => {
-                let is_sure = matches!(effort, Effort::Sure { .. });
-                let mut pilots = Nearby { known: &mut self.pilots, scale, is_sure };
+                let mut pilots = Nearby { known: &mut self.pilots, scale, is_sure: effort.is_sure() };
                 let allowed = left / OF_THE_REST;
                 try_out((&setting, question, effort), &mut pilots, allowed, self.context)?
             }
@@ -253,7 +252,7 @@ fn try_out(
     // Part of the time is for the last requests of the window.
     let trial = context.part(TRYING, || {
         let mut trial = Trial::begin(setting, question, pilots).within(allowed);
-        if matches!(effort, Effort::Sure { .. }) {
+        if effort.is_sure() {
             trial = trial.surely();
         }
         while trial.look() {

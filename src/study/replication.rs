@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::engine::{Group, Kernel, Key, Observation, SimDuration, SimTime, Stop};
 use crate::measure::Watch;
-use crate::system::{Levels, Path};
+use crate::system::{BUFFERS, Levels, Path};
 use crate::traffic::Sources;
 
 use super::scene::{ByPeriod, Points, Recorder, Scene};
@@ -19,8 +19,6 @@ const SOON: u64 = 20;
 
 /// Unit in which the log is read, bytes.
 const LOG_BLOCK: u64 = 4096;
-/// What drives' write buffers are called.
-const BUFFERS: &str = "drives.buffer";
 
 /// One replication, which can be extended until it is closed.
 pub(super) struct Replication {
@@ -291,7 +289,8 @@ impl Replication {
 
     /// Requests that have arrived.
     pub fn arrived(&self) -> u64 {
-        self.kernel.arrived() - self.edge().stripes
+        let (stripes, _) = self.kernel.model.path.protected.stripes();
+        self.kernel.arrived() - stripes
     }
 
     /// Closes the window and runs on until all measured requests are done, or have been given as

@@ -10,7 +10,7 @@ use crate::engine::Law;
 use crate::scenario::{CpuQueue, Design, DriveKind, Operation, PortKind};
 
 use super::demand::Ask;
-use super::drive::DriveLink;
+use super::drive::{DriveLink, UNITS};
 use super::fabric::Fabric;
 use super::log::GRAIN;
 use super::plan::Plan;
@@ -253,7 +253,7 @@ fn drives(design: &Design, plan: &Plan, mix: &Mix, found: &mut Found) {
         let sensing = work.reads * drive.pages(each as u32) as f64 * drive.sense.secs();
         k.share * (sensing + work.bytes_written * per_byte)
     });
-    found.push(Ceiling::of("drives.unit", count * drive.units, unit_demand.sum()));
+    found.push(Ceiling::of(UNITS, count * drive.units, unit_demand.sum()));
 }
 
 /// Time that a request asks of the drives' own links, seconds: of the busier direction, for they are one group.

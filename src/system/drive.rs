@@ -30,4 +30,5 @@ pub use model::{DriveModel, Refusal, Solved};
 pub(super) use places::Places;
 pub use rotating::ArmModel;
 pub(super) use rotating::Arms;
+pub use steps::{BUFFERS, UNITS};
 pub(super) use steps::{DriveSteps, Models, SERVICE};

@@ -37,7 +37,7 @@ pub use cache::Cache;
 pub use ceiling::{Ceiling, Kind, ceilings};
 pub use chain::{Carries, Hop, chain};
 pub use destage::{Destage, Levels};
-pub use drive::{ArmModel, DriveModel, Refusal, Solved};
+pub use drive::{ArmModel, BUFFERS, DriveModel, Refusal, Solved, UNITS};
 pub use holdings::{Capacity, Holdings, MemoryUse, Taken, holdings};
 pub use memory::Shares;
 pub use path::Path;

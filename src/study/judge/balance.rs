@@ -7,11 +7,9 @@ use crate::study::replication::Replication;
 use crate::study::setting::Setting;
 use crate::study::stations::ratio;
 use crate::study::transient;
+use crate::system::UNITS;
 
 use super::DESTAGE;
-
-/// Flash units, which work behind their drives' buffers.
-const UNITS: &str = "drives.unit";
 
 /// The resource with the least time left, by replication.
 #[derive(Clone, Debug)]
@@ -98,14 +96,14 @@ pub(super) fn balances(setting: &Setting, replications: &[Replication]) -> (Vec<
         }
         (balance, offered)
     };
-    let all: Vec<(Balance, [Vec<f64>; 2])> =
+    let seen: Vec<(Balance, [Vec<f64>; 2])> =
         groups.iter().enumerate().filter(|(_, group)| group.members > 0).map(of).collect();
-    let busiest = all.iter().map(|(balance, _)| balance.utilisation()).fold(0.0, f64::max);
-    let all = all.into_iter().map(|(balance, offered)| {
+    let busiest = seen.iter().map(|(balance, _)| balance.utilisation()).fold(0.0, f64::max);
+    let decide = |(balance, offered): (Balance, _)| {
         let waits_here = balance.utilisation() >= busiest;
         Balance { offered: estimate(offered, waits_here), ..balance }
-    });
-    let all = all.collect();
+    };
+    let all = seen.into_iter().map(decide).collect();
     let log = setting.scenario.design.log.as_ref().map(|log| {
         let replications = windows.iter().map(|(r, ..)| *r).zip(&stated);
         destaging(log.destage, groups.iter().position(|group| group.name == "log"), replications)

@@ -12,6 +12,11 @@ use crate::system::demand::{Ask, question};
 /// What the service of a textbook drive is drawn for.
 pub(in crate::system) const SERVICE: Purpose = Purpose::named("drives");
 
+/// The flash units of all drives, as a group of stations.
+pub const UNITS: &str = "drives.unit";
+/// The gates of their write buffers, behind which they work.
+pub const BUFFERS: &str = "drives.buffer";
+
 /// The drives' groups and steps.
 pub(in crate::system) enum DriveSteps {
     None,
@@ -94,7 +99,7 @@ impl DriveSteps {
         let command = network.group("drives.command", "drive", count, 1, Discipline::Committed);
         let link = add_link(network, count, &model.link);
         let turns = Discipline::Yields { bound: model.suspend };
-        let unit = network.group("drives.unit", "unit", count * model.units, 1, turns);
+        let unit = network.group(UNITS, "unit", count * model.units, 1, turns);
         network.rows(unit, "drive", model.units, &[]);
         let purpose = network.purpose("unit");
         DriveSteps::Part {
@@ -106,7 +111,7 @@ impl DriveSteps {
             sense: own(network, model.sense, Ask::Sense),
             acknowledge: (network.delay("drives.acknowledge"), fixed(network, model.acknowledge)),
             // What waits in an open program takes no room from the rest.
-            buffer: network.gates("drives.buffer", count, part.buffer + u64::from(model.program_bytes)),
+            buffer: network.gates(BUFFERS, count, part.buffer + u64::from(model.program_bytes)),
             which_unit: Step::Choose { slot: UNIT as u8, count: model.units, purpose },
         }
     }
