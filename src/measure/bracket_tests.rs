@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::engine::Key;
+use crate::measure::{Margin, Margins};
 
 /// 1/(1 − load) with normal noise on its logarithm; a sure trial is 8 times as long as a quick one and tests at the error
 /// that it is given.
@@ -12,11 +13,21 @@ struct Queue {
     key: Key,
     tried: u64,
     flat: f64,
+    /// Whether all trials are put into one regression.
+    regresses: bool,
 }
 
 impl Queue {
     fn new(bound: f64, noise: f64, seed: u64) -> Self {
-        Queue { bound, noise, margins: Margins::new(Some(1.02)), key: Key::root(seed), tried: 0, flat: 1.0 }
+        Queue {
+            bound,
+            noise,
+            margins: Margins::new(Some(1.02)),
+            key: Key::root(seed),
+            tried: 0,
+            flat: 1.0,
+            regresses: false,
+        }
     }
 
     fn normal(&mut self) -> f64 {
@@ -42,6 +53,7 @@ impl Loads for Queue {
         let noise = match effort {
             Effort::Quick => self.noise,
             Effort::Sure { .. } => self.noise / 8f64.sqrt(),
+            Effort::Precise { half, .. } => (half / 1.96).clamp(self.noise / 8.0, self.noise / 8f64.sqrt()),
         };
         let true_margin = (1.0 / (1.0 - load) / self.bound).ln() * self.flat;
         let value = true_margin + noise * self.normal();
@@ -49,7 +61,7 @@ impl Loads for Queue {
             Effort::Quick => Standing::Unclear,
             Effort::Sure { error } if value + upper(error) * noise < 0.0 => Standing::Holds,
             Effort::Sure { error } if value - upper(error) * noise >= 0.0 => Standing::Fails,
-            Effort::Sure { .. } => Standing::Unclear,
+            Effort::Sure { .. } | Effort::Precise { .. } => Standing::Unclear,
         };
         self.margins.note(load, effort, standing, Some(Margin { value, half: 1.96 * noise }));
         Some(standing)
@@ -61,6 +73,10 @@ impl Loads for Queue {
 
     fn discernible(&self, root: f64) -> f64 {
         self.margins.discernible(root)
+    }
+
+    fn crossing(&self) -> Option<Crossing> {
+        self.margins.crossing().filter(|_| self.regresses)
     }
 }
 
@@ -88,6 +104,27 @@ fn intervals_hold_the_root_as_often_as_they_promise() {
         assert!(right >= 929, "noise {noise}: {right}");
         assert!(closed >= 990, "noise {noise}: {closed} are closed on both sides");
         assert!(width / f64::from(closed) < 0.3, "noise {noise}: {width}");
+    }
+}
+
+/// Claim: the interval of the regression does so, too, and is as narrow as is wanted wherever trials of 64 looks can make
+/// it. 1,000 searches each; one that errs with 5 % has fewer than 929 right with probability below 1e-3 (binomial).
+#[test]
+fn intervals_of_the_regression_hold_the_root_as_often_as_they_promise() {
+    for (noise, flat) in [(0.02, 1.0), (0.1, 1.0), (0.06, 0.5)] {
+        let (mut right, mut widths) = (0, Vec::new());
+        for seed in 0..1000 {
+            let mut queue = Queue { flat, regresses: true, ..Queue::new(5.0, noise, seed) };
+            let found = bracket(&mut queue, &wanted(0.5));
+            let (low, high) = (found.low.unwrap_or(0.0), found.high.unwrap_or(2.0));
+            right += u32::from((low..=high).contains(&0.8));
+            widths.push((high - low) / found.value);
+            assert!((low..=high).contains(&found.value), "{found:?}");
+        }
+        widths.sort_by(f64::total_cmp);
+        assert!(right >= 929, "noise {noise}: {right}");
+        assert!(widths[500] <= 0.05, "noise {noise}: {}", widths[500]);
+        assert!(widths[950] <= 0.06, "noise {noise}: {}", widths[950]);
     }
 }
 

@@ -17,6 +17,7 @@ pub mod drift;
 pub mod estimate;
 pub mod imbalance;
 pub mod latency;
+pub mod margins;
 pub mod paired;
 pub mod population;
 pub mod precision;
@@ -26,7 +27,7 @@ pub mod student;
 pub mod warmup;
 
 pub use blame::{Blame, BlameTable};
-pub use bracket::{Bracket, Effort, Guess, Loads, Margin, Margins, Standing, Wanted, bracket};
+pub use bracket::{Bracket, Crossing, Effort, Guess, Loads, Standing, Wanted, bracket};
 pub use drift::{Drift, Watch};
 pub use estimate::{
     Interval, Reason, log_percentile_estimate, mean_estimate, percentile_estimate, percentile_estimates,
@@ -34,6 +35,7 @@ pub use estimate::{
 };
 pub use imbalance::{Folds, excess_of_most_loaded};
 pub use latency::{Latencies, Quantile};
+pub use margins::{Margin, Margins};
 pub use paired::{Difference, Missing, mean_difference, percentile_difference, rate_difference};
 pub use population::Population;
 pub use precision::{Decision, Round, StoppingRule};

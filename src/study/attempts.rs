@@ -46,6 +46,8 @@ pub(super) struct Attempt {
     pub question: Question,
     pub standing: Standing,
     pub tried: Tried,
+    /// Number of its first replication: those of the same number draw the same requests.
+    pub key: u32,
 }
 
 impl<'a> Attempts<'a> {
@@ -74,11 +76,12 @@ impl<'a> Attempts<'a> {
         }
         let variant = self.base.at(self.scenario, self.vary, scale);
         let left = self.events.1 - self.events.0;
+        let key = if matches!(effort, Effort::Precise { .. }) { self.fresh_key() } else { 0 };
         let (found, is_cut) = match variant.setting() {
             Ok(setting) => {
-                let mut pilots = Nearby { known: &mut self.pilots, scale, is_sure: effort.is_sure() };
-                let allowed = left / OF_THE_REST;
-                try_out((&setting, question, effort), &mut pilots, allowed, self.context)?
+                let mut pilots = Nearby { known: &mut self.pilots, scale, is_sure: effort.is_thorough() };
+                let plan = Plan { question, effort, key, allowed: left / OF_THE_REST };
+                try_out(&setting, &plan, &mut pilots, self.context)?
             }
             Err(error) => {
                 self.error = Some(error);
@@ -87,7 +90,7 @@ impl<'a> Attempts<'a> {
         };
         let (standing, tried, events) = found;
         self.events.0 += events;
-        let attempt = self.take(scale, question, (standing, tried));
+        let attempt = self.take(scale, question, (standing, tried), key);
         // What was seen of it is kept, and decides nothing.
         (!is_cut).then_some(attempt)
     }
@@ -111,11 +114,13 @@ impl<'a> Attempts<'a> {
     }
 
     /// Two loads side by side on the same requests: what each tells of the mean latency. The heavier one says how long
-    /// both take. They are looked at until the samples of both, lighter first, decide, or so many times.
+    /// both take. They draw from the replication `key` on, and are looked at until the samples of both, lighter first,
+    /// decide, or so many times.
     pub fn pair(
         &mut self,
         scales: (f64, f64),
         looks: u32,
+        key: u32,
         decides: &dyn Fn(u32, [&[Sample]; 2]) -> bool,
     ) -> Option<[Tried; 2]> {
         if self.is_cut_short() || self.is_spent() {
@@ -135,7 +140,7 @@ impl<'a> Attempts<'a> {
         let longer = |span: SimDuration| SimDuration::from_secs(span.secs() * scales.1 / scales.0);
         let (first, warm_up) = heavy.window();
         let light = Trial::beside(&settings[0], Question::Mean, (longer(first), longer(warm_up)));
-        let mut pair = [light, heavy].map(|trial| trial.within(left / OF_THE_REST));
+        let mut pair = [light, heavy].map(|trial| trial.within(left / OF_THE_REST).drawing_from(key));
         while pair[1].looks() < looks && !pair.iter().any(Trial::is_spent) && pair.iter_mut().all(Trial::look)
         {
             let samples = pair.each_ref().map(Trial::samples);
@@ -151,13 +156,26 @@ impl<'a> Attempts<'a> {
         let pair = pair.map(|trial| trial.finish(Standing::Unclear));
         for (scale, tried) in [scales.0, scales.1].into_iter().zip(&pair) {
             let standing = if tried.overloaded { Standing::Fails } else { Standing::Unclear };
-            self.take(scale, Question::Mean, (standing, tried.clone()));
+            self.take(scale, Question::Mean, (standing, tried.clone()), key);
         }
         Some(pair)
     }
 
-    fn take(&mut self, scale: f64, question: Question, (standing, tried): (Standing, Tried)) -> &Attempt {
-        self.list.push(Attempt { scale, question, standing, tried });
+    /// The first replication that no trial has drawn yet.
+    pub fn fresh_key(&self) -> u32 {
+        let drawn = |attempt: &Attempt| attempt.key + attempt.tried.samples.len() as u32;
+        // A sure trial to come draws twice those of a run.
+        self.list.iter().map(drawn).fold(2 * self.scenario.run.replications, u32::max)
+    }
+
+    fn take(
+        &mut self,
+        scale: f64,
+        question: Question,
+        (standing, tried): (Standing, Tried),
+        key: u32,
+    ) -> &Attempt {
+        self.list.push(Attempt { scale, question, standing, tried, key });
         let last = self.list.len() - 1;
         &self.list[last]
     }
@@ -240,23 +258,34 @@ impl Pilots for Nearby<'_> {
     }
 }
 
+/// What a trial is to find, and what it may take.
+struct Plan {
+    question: Question,
+    effort: Effort,
+    /// Its first replication.
+    key: u32,
+    /// Events.
+    allowed: u64,
+}
+
 /// One look, or as many as it takes, and the events that were taken; and whether it was stopped on the way. None if nothing
 /// was seen.
 fn try_out(
-    (setting, question, effort): (&Setting, Question, Effort),
+    setting: &Setting,
+    plan: &Plan,
     pilots: &mut dyn Pilots,
-    allowed: u64,
     context: &Context,
 ) -> Option<((Standing, Tried, u64), bool)> {
     let mut standing = Standing::Unclear;
     // Part of the time is for the last requests of the window.
     let trial = context.part(TRYING, || {
-        let mut trial = Trial::begin(setting, question, pilots).within(allowed);
-        if effort.is_sure() {
+        let mut trial =
+            Trial::begin(setting, plan.question, pilots).within(plan.allowed).drawing_from(plan.key);
+        if plan.effort.is_thorough() {
             trial = trial.surely();
         }
         while trial.look() {
-            match effort {
+            match plan.effort {
                 // A look decides nothing, unless the backlog ran away.
                 Effort::Quick if trial.is_overloaded() => standing = Standing::Fails,
                 Effort::Quick if trial.has_figures() || trial.is_spent() => break,
@@ -264,6 +293,12 @@ fn try_out(
                 Effort::Sure { error } => {
                     standing = trial.standing(error);
                     if standing != Standing::Unclear || trial.is_futile(error) || trial.is_spent() {
+                        break;
+                    }
+                }
+                Effort::Precise { half, error } => {
+                    standing = trial.standing(error);
+                    if trial.is_within(half) || trial.is_spent() {
                         break;
                     }
                 }

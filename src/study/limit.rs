@@ -1,6 +1,6 @@
 //! The largest load, or the largest number of machines, at which every objective holds.
 
-use crate::measure::{Bracket, Effort, Guess, Loads, Margins, Standing, Wanted, bracket};
+use crate::measure::{Bracket, Crossing, Effort, Guess, Loads, Margins, Standing, Wanted, bracket};
 
 use super::attempts::{Attempt, Attempts};
 use super::scaled::Vary;
@@ -12,7 +12,7 @@ const LEAST: f64 = 0.05;
 const MOST: f64 = 0.97;
 
 /// Relative distance of either end of the limit, as a part of the precision that a run is asked for.
-const OF_PRECISION: f64 = 0.4;
+const OF_PRECISION: f64 = 0.5;
 
 /// Part of the load that the law calls full, which is looked at from afar; and the step where it says nothing.
 const NOT_YET_FULL: f64 = 0.9;
@@ -153,6 +153,7 @@ impl Meeting<'_, '_> {
         let how = match effort {
             Effort::Quick => "a look at",
             Effort::Sure { .. } => "a sure trial of",
+            Effort::Precise { .. } => "a close look at",
         };
         format!("objectives: {how} {}{so_far}", of(load))
     }
@@ -183,6 +184,11 @@ impl Loads for Meeting<'_, '_> {
             Guess::At(full) if !self.balance.is_empty() => (NOT_YET_FULL * full).max(TWICE * at),
             _ => TWICE * at,
         }
+    }
+
+    /// Of the objectives; where the design is full before, the ends are tried.
+    fn crossing(&self) -> Option<Crossing> {
+        self.margins.crossing().filter(|_| !self.is_full())
     }
 
     fn discernible(&self, root: f64) -> f64 {

@@ -79,6 +79,8 @@ pub(super) struct Trial<'s> {
     /// Window of the first look.
     first: SimDuration,
     replications: Vec<Replication>,
+    /// Number of the first one.
+    key: u32,
     looks: u32,
     is_sure: bool,
     /// It was stopped before it was done.
@@ -162,13 +164,13 @@ impl<'s> Trial<'s> {
     /// Without a pilot: window of the first look and warm-up are those of a trial beside it.
     pub fn beside(setting: &'s Setting<'s>, question: Question, window: (SimDuration, SimDuration)) -> Self {
         let (first, warm_up) = window;
-        let replications = Vec::new();
-        let mut trial = Trial {
+        Trial {
             setting,
             question,
             warm_up,
             first,
-            replications,
+            replications: Vec::new(),
+            key: 0,
             looks: 0,
             is_sure: false,
             is_cut: false,
@@ -176,11 +178,7 @@ impl<'s> Trial<'s> {
             evidence: None,
             halves: (f64::INFINITY, f64::INFINITY),
             events: (u64::MAX, 0),
-        };
-        if !trial.is_fixed() {
-            trial.add(setting.scenario.run.replications);
         }
-        trial
     }
 
     /// Window of the first look, and the warm-up.
@@ -216,7 +214,7 @@ impl<'s> Trial<'s> {
 
     /// Adds replications that have warmed up.
     fn add(&mut self, count: u32) {
-        let from = self.replications.len() as u32;
+        let from = self.key + self.replications.len() as u32;
         self.replications.extend(warmed_up(self.setting, from..from + count, self.warm_up));
     }
 
@@ -247,6 +245,9 @@ impl<'s> Trial<'s> {
     /// As much again as was seen so far.
     fn see_more(&mut self) {
         let interrupted = self.setting.interrupted;
+        if self.replications.is_empty() && !self.is_fixed() {
+            self.add(self.setting.scenario.run.replications);
+        }
         let before = self.replications.len();
         let is_afresh = self.is_sure && self.looks + 1 == SURE_FROM;
         if self.is_fixed() || is_afresh {
@@ -382,6 +383,17 @@ impl<'s> Trial<'s> {
             self.first = SimDuration::from_ps(self.first.ps().saturating_mul(2));
         }
         self
+    }
+
+    /// On requests of its own: from the replication of this number on.
+    pub fn drawing_from(mut self, key: u32) -> Self {
+        self.key = key;
+        self
+    }
+
+    /// Whether the margin of the objective nearest to its bound is known this closely, on fresh keys as well.
+    pub fn is_within(&self, half: f64) -> bool {
+        self.looks >= SURE_FROM && self.nearest().is_some_and(|(_, margin)| margin.half <= half)
     }
 
     /// Takes no more than so many events, but for its first look.
