@@ -95,8 +95,8 @@ pub struct CurvePoint {
 /// A load that was searched for; null with a reason where there is none.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LoadMark {
-    /// Factor on the stated load. Of a limit or a saturation the ends are the largest load accepted and the smallest
-    /// rejected.
+    /// Factor on the stated load. Of a saturation the ends are the largest load accepted and the smallest rejected; of a
+    /// limit or a knee those, or the interval of a regression of all loads tried near it.
     pub scale: Figure,
     /// The same in requests per second.
     pub iops: Figure,

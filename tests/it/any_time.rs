@@ -160,12 +160,23 @@ fn a_period_in_which_the_class_is_stopped_needs_no_figure() {
 /// Claim:   the interval of the worst of five periods that are alike holds the true figure, though the greatest of five
 ///          estimates is too high.
 /// Method:  M/M/1 at load 0.4, p90, five periods of 250 ms (10,000 requests each in each of 8 replications), seeds 1 to
-///          100 (fixed). Every period has the same truth.
-/// Alarm:   above the truth lies the low end of any of five with 2.5 % at most; more than 9 of 100 with 0.03 %.
-/// Catches: each at the whole error: 12 of 100 are expected, 10 or more with 79 % power; and the point estimates are too
-///          high in most runs.
+///          25 (fixed; 1 to 100 in the full tier). Every period has the same truth.
+/// Alarm:   above the truth lies the low end of any of five with 2.5 % at most; more than 4 of 25 with 0.03 %, more than 9 of
+///          100 with 0.03 %.
+/// Catches: in the full tier, each at the whole error: 12 of 100 are expected, 10 or more with 79 % power; and the point
+///          estimates are too high in most runs.
 #[test]
 fn the_worst_of_periods_that_are_alike_keeps_its_promise() {
+    assert_worst(25, 4);
+}
+
+#[test]
+#[ignore = "minutes of simulation: the full tier runs it"]
+fn the_worst_of_periods_that_are_alike_keeps_its_promise_a_hundred_times() {
+    assert_worst(100, 9);
+}
+
+fn assert_worst(seeds: u64, most: u32) {
     let phases: String = (1..4)
         .map(|n| phase(&format!("p{n}"), &format!("{} ms", 250 * n), &format!("{} ms", 250 * (n + 1)), 1.0))
         .collect();
@@ -174,16 +185,16 @@ fn the_worst_of_periods_that_are_alike_keeps_its_promise() {
     };
     let truth = queues::mm1_sojourn_quantile(0.04, 10.0, 0.9);
     let (mut outside, mut above) = (0, 0);
-    for seed in 1..=100 {
+    for seed in 1..=seeds {
         let outcome = answer(&text(seed));
         let row = only(&outcome);
         let (low, high) = ends(&row.value_us);
         outside += u32::from(truth < low || high < truth);
         above += u32::from(row.value_us.value > Some(truth));
     }
-    println!("{outside} of 100 intervals miss the truth, {above} estimates lie above it");
-    assert!(outside <= 9, "{outside} of 100");
-    assert!(above >= 80, "{above} of 100 above: the check is too blunt");
+    println!("{outside} of {seeds} intervals miss the truth, {above} estimates lie above it");
+    assert!(outside <= most, "{outside} of {seeds}");
+    assert!(u64::from(above) >= seeds * 4 / 5, "{above} of {seeds} above: the check is too blunt");
 }
 
 /// Claim:   `fit` promises what holds in the worst period. M/M/1 meets 300 us at p99 up to load 1 - ln(100)/30 = 0.846 in

@@ -128,9 +128,20 @@ fn draws_bool(pick: &mut impl FnMut(&[&str]) -> String) -> bool {
 }
 
 #[test]
+fn combinations_run_and_their_audits_hold() {
+    assert_audits_hold(0..70);
+}
+
+#[test]
+#[ignore = "a minute of simulation: the full tier runs it"]
 fn every_combination_runs_and_its_audits_hold() {
+    assert_audits_hold(0..200);
+}
+
+fn assert_audits_hold(numbers: std::ops::Range<u64>) {
+    let all = numbers.end as u32;
     let (mut appended, mut reduced, mut stable) = (0, 0, 0);
-    for number in 0..200 {
+    for number in numbers {
         let text = design(number);
         let scenario = scenario(&text);
         let outcome = run(&scenario);
@@ -145,7 +156,7 @@ fn every_combination_runs_and_its_audits_hold() {
     }
     println!("{appended} log-structured, {reduced} reduced, {stable} stable");
     // The draws are fixed: all of it was tried, and most of it carries its load (rotating drives do not).
-    assert!(appended > 50 && reduced > 40 && stable > 100, "{appended} {reduced} {stable}");
+    assert!(appended > all / 4 && reduced > all / 5 && stable > all / 2, "{appended} {reduced} {stable}");
 }
 
 /// One and several threads, on a design with everything in it.

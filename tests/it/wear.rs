@@ -86,29 +86,29 @@ const ALL_DAY: [&str; 4] = [
 /// of a design move together. Catches: 3 % at every level (intervals are printed).
 #[test]
 fn a_days_wear_is_the_ledger_of_a_long_run() {
-    for (name, length, sets) in
-        [("emberley.toml", "1.5 s", &ALL_DAY[..]), ("emberley-everything.toml", "0.6 s", &[])]
-    {
-        let found = wear(&shipped(name, sets));
-        let length = format!("run.length=\"{length}\"");
-        let long = run(&shipped(name, &[&length, "run.seed=99", "run.replications=16"]));
-        for (day, second) in found.ledger.iter().zip(&long.ledger) {
-            assert_eq!(day.level, second.level);
-            let (a, b) =
-                (day.write_bytes_per_day.value.expect("written"), second.write_bytes_per_s * 86_400.0);
-            if a == 0.0 && b == 0.0 {
-                continue;
-            }
-            let half = day.write_bytes_per_day.relative_half_width().expect("an interval");
-            println!(
-                "{name} {}: {a:e} {b:e}, {:+.2} % ± {:.2}",
-                day.level,
-                100.0 * (a / b - 1.0),
-                100.0 * half
-            );
-            assert!(half < 0.015, "{name} {}: {half}", day.level);
-            assert!((a / b - 1.0).abs() < 3.0 * half, "{name} {}: {a} {b} ± {half}", day.level);
+    assert_ledger("emberley-everything.toml", "0.6 s", &[]);
+}
+
+#[test]
+#[ignore = "minutes of simulation: the full tier runs it"]
+fn a_days_wear_of_the_demo_is_the_ledger_of_a_long_run() {
+    assert_ledger("emberley.toml", "1.5 s", &ALL_DAY);
+}
+
+fn assert_ledger(name: &str, length: &str, sets: &[&str]) {
+    let found = wear(&shipped(name, sets));
+    let length = format!("run.length=\"{length}\"");
+    let long = run(&shipped(name, &[&length, "run.seed=99", "run.replications=16"]));
+    for (day, second) in found.ledger.iter().zip(&long.ledger) {
+        assert_eq!(day.level, second.level);
+        let (a, b) = (day.write_bytes_per_day.value.expect("written"), second.write_bytes_per_s * 86_400.0);
+        if a == 0.0 && b == 0.0 {
+            continue;
         }
+        let half = day.write_bytes_per_day.relative_half_width().expect("an interval");
+        println!("{name} {}: {a:e} {b:e}, {:+.2} % ± {:.2}", day.level, 100.0 * (a / b - 1.0), 100.0 * half);
+        assert!(half < 0.015, "{name} {}: {half}", day.level);
+        assert!((a / b - 1.0).abs() < 3.0 * half, "{name} {}: {a} {b} ± {half}", day.level);
     }
 }
 
@@ -157,6 +157,7 @@ fn ranges_are_carried_through() {
 
 /// Two mirrored pairs of drives without a spare: the chain of R-MTTDL with the rebuild measured and a wait of 24 hours.
 #[test]
+#[ignore = "a minute of simulation: the full tier runs it"]
 fn risk_is_that_of_the_chain_with_the_rebuild_that_was_measured() {
     let text = "[run]\nseed = 5\nlength = \"50 ms\"\nwarm_up = \"10 ms\"\n[design.layout]\nprotection = \"mirror-2\"\n\
                 [design.drives]\ncount = 4\npart = \"mine\"\n[[class]]\nname = \"one\"\nmachines = 4\nread = 0.7\n\

@@ -184,7 +184,7 @@ fn an_interrupted_knee_tells_the_ends_that_it_has() {
     assert_eq!(found.point.scale.reason.as_deref(), Some("interrupted"));
     let limit = found.limit.scale;
 
-    let found = interrupted_at("objectives: a sure trial", |context| knee_of(&design, context));
+    let found = interrupted_at("objectives: a close look", |context| knee_of(&design, context));
     schema_of("knee", &to_json(&found));
     assert!(is_known(&found.saturation.scale), "{:?}", found.saturation);
     let open = &found.limit.scale;

@@ -283,8 +283,8 @@ pub(super) fn resources(sheet: &mut Sheet, outcome: &KneeOutcome) {
 pub(super) fn facts(sheet: &mut Sheet, outcome: &KneeOutcome) {
     sheet.heading("The search");
     let measured = format!(
-        "{} requests over {} loads; seed {}; the ends of an interval are the largest load accepted and the smallest \
-         rejected, at {} confidence together",
+        "{} requests over {} loads; seed {}; an interval's ends are the largest load accepted and the smallest \
+         rejected, or those of a line through the loads tried near it, at {} confidence",
         format_count(outcome.requests),
         outcome.curve.len(),
         outcome.seed,
